@@ -1,0 +1,46 @@
+// Package peers finds the programs that tests run against: real
+// counterparts that nobody here wrote. A test whose peer is missing is
+// skipped with the reason, and fails where EVENBENCH_PEERS=1 says that all peers
+// are installed.
+package peers
+
+import (
+	"os"
+	"os/exec"
+	"testing"
+)
+
+// Python is Debian's own interpreter, which sees Debian's modules, whatever
+// other Python comes first on PATH.
+const Python = "/usr/bin/python3"
+
+// Command returns the path of a program, or ends the test.
+func Command(t testing.TB, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		missing(t, "program "+name)
+	}
+	return path
+}
+
+// PythonModules returns the path of a Python that has the modules, or ends the
+// test.
+func PythonModules(t testing.TB, modules ...string) string {
+	t.Helper()
+	Command(t, Python)
+	for _, m := range modules {
+		if exec.Command(Python, "-c", "import "+m).Run() != nil {
+			missing(t, "Python module "+m)
+		}
+	}
+	return Python
+}
+
+func missing(t testing.TB, what string) {
+	t.Helper()
+	if os.Getenv("EVENBENCH_PEERS") == "1" {
+		t.Fatalf("%s is not installed, and EVENBENCH_PEERS=1 says that every peer is", what)
+	}
+	t.Skipf("%s is not installed", what)
+}

@@ -1,0 +1,85 @@
+// Package sdk makes a driver out of a device: it serves the driver contract, and
+// numbers, holds, sends and lets go of the readings.
+//
+// A driver is a Driver value and a main function that calls Serve.
+package sdk
+
+import (
+	"context"
+	"time"
+
+	"github.com/evenbench/evenbench/internal/clock"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// Driver describes a driver: what it is called and how it reaches a device.
+type Driver struct {
+	// Name: lower case letters, digits and '-'.
+	Name, Version string
+	// Actions that Device.Act knows.
+	Actions []pb.Action
+	// Open checks the settings and returns the device they describe. It does
+	// not wait for the device: connecting is Device.Run's. An error says which
+	// setting is wrong, with its value, and what it should be.
+	Open func(ctx context.Context, s Settings) (Device, error)
+}
+
+// Settings are what the hub says about one instrument.
+type Settings struct {
+	Instrument string
+	// Sheet and Link as their YAML reads: maps, lists, strings, float64s, bools.
+	Sheet, Link map[string]any
+	Clock       clock.Clock
+}
+
+// Device is one instrument, connected or not.
+type Device interface {
+	// Channels says what the device will send. Names are required; the rest as
+	// far as the device knows it.
+	Channels() []*pb.Channel
+	// Run connects, measures, and connects again whenever the link fails, until
+	// ctx ends; then it closes the link and returns nil. It is called once. An
+	// error ends the driver process, and the hub starts it again.
+	Run(ctx context.Context, out Out) error
+	// Act does what the hub asks; called while Run runs. It returns
+	// ErrUnsupported for what the device cannot do.
+	Act(ctx context.Context, a Act) (answer string, err error)
+}
+
+// Act is one thing that the hub asks of a device.
+type Act struct {
+	Action pb.Action
+	// For ACTION_ENTER.
+	Channel, Text string
+}
+
+// Reading is one value of one channel, as the device said it.
+type Reading struct {
+	Channel string
+	// Value that the device said, in Unit; NaN if it said none.
+	Value float64
+	// Text that the value was read from; for registers their hexadecimal.
+	Text string
+	// Unit as a UCUM code, if the device states it; else empty.
+	Unit string
+	// Status is the device's own word on the reading.
+	Status string
+	// DeviceTime is the device's own time, as it said it.
+	DeviceTime string
+}
+
+// Out takes what a device says. Its methods may be called from any goroutine and
+// never wait for the hub.
+type Out interface {
+	// Readings records values taken at one moment, on the settings' clock. The
+	// zero time means now.
+	Readings(at time.Time, r ...Reading)
+	// State says how the link to the device is. Repeating it costs nothing.
+	State(s pb.DeviceState, detail string)
+	// Identity says what the device says it is.
+	Identity(id string)
+	// Unreadable counts input that could not be read, and keeps a sample of it.
+	Unreadable(input []byte)
+	// Log writes a line to the hub's log. Level is debug, info, warn or error.
+	Log(level, text string)
+}

@@ -1,0 +1,97 @@
+package evenbenchv1
+
+import (
+	"iter"
+	"math"
+	"time"
+)
+
+// Row is one reading of a batch, with what its series says of it.
+type Row struct {
+	Series *Series
+	// Index into the series' columns.
+	Index int
+	// Number within the run.
+	Number uint64
+	// Time the driver took it: monotonic within the batch.
+	At time.Time
+	// Normalized value; NaN if there is none.
+	Value float64
+}
+
+// Rows yields the readings of the batch, series by series. In a batch whose
+// columns disagree in length it yields what is there: call Validate first on
+// anything that comes from outside.
+func (b *ReadingBatch) Rows() iter.Seq[Row] {
+	return func(yield func(Row) bool) {
+		start := b.GetStart().AsTime()
+		for _, s := range b.GetSeries() {
+			for i, row := range s.GetRow() {
+				r := Row{Series: s, Index: i, Number: b.GetFirstNumber() + uint64(row), At: start, Value: math.NaN()}
+				if i < len(s.GetAfterUs()) {
+					r.At = start.Add(time.Duration(s.GetAfterUs()[i]) * time.Microsecond)
+				}
+				if i < len(s.GetValue()) {
+					r.Value = s.GetValue()[i]
+				}
+				if !yield(r) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// Last returns the number of the last reading of the batch.
+func (b *ReadingBatch) Last() uint64 {
+	return b.GetFirstNumber() + uint64(b.GetCount()) - 1
+}
+
+// Elapsed returns the time since the run was opened, on the monotonic clock.
+func (b *ReadingBatch) Elapsed(r Row) time.Duration {
+	return time.Duration(b.GetStartElapsedUs())*time.Microsecond + r.At.Sub(b.GetStart().AsTime())
+}
+
+// DeviceText returns what the device said, as text; empty if it said none.
+func (r Row) DeviceText() string { return column(r.Series.GetDeviceText(), r.Index) }
+
+// DeviceStatus returns the device's own word on the reading.
+func (r Row) DeviceStatus() string { return column(r.Series.GetDeviceStatus(), r.Index) }
+
+// DeviceValue returns the number that the device said, in the series' device
+// unit.
+func (r Row) DeviceValue() float64 {
+	if v := r.Series.GetDeviceValue(); r.Index < len(v) {
+		return v[r.Index]
+	}
+	return r.Value
+}
+
+// StandardUncertainty returns the standard uncertainty of Value and whether it
+// is known.
+func (r Row) StandardUncertainty() (float64, bool) {
+	switch u := r.Series.GetStandardUncertainty(); {
+	case len(u) == 1:
+		return u[0], true
+	case r.Index < len(u):
+		return u[r.Index], true
+	}
+	return 0, false
+}
+
+// Quality returns the quality of the reading and every reason for it.
+func (r Row) Quality() (Quality, []QualityReason) {
+	for _, m := range r.Series.GetRemarks() {
+		if int(m.GetIndex()) == r.Index {
+			return m.GetQuality(), m.GetReasons()
+		}
+	}
+	return Quality_QUALITY_GOOD, nil
+}
+
+func column(c []string, i int) string {
+	if i < len(c) {
+		return c[i]
+	}
+	return ""
+}
