@@ -276,7 +276,7 @@ type SubscribeRequest struct {
 	Filter *EntryFilter `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	// End the stream at the last entry instead of waiting for more.
 	StopAtEnd bool `protobuf:"varint,4,opt,name=stop_at_end,json=stopAtEnd,proto3" json:"stop_at_end,omitempty"`
-	// Also deliver the sample record after each entry that changed one.
+	// Also deliver the sample records that the entries changed.
 	WithRecords   bool `protobuf:"varint,5,opt,name=with_records,json=withRecords,proto3" json:"with_records,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -415,7 +415,8 @@ func (x *EntryFilter) GetSamples() []string {
 type SubscribeResponse struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Entries []*Entry               `protobuf:"bytes,1,rep,name=entries,proto3" json:"entries,omitempty"`
-	// Records as they are after the entries of this message, each once.
+	// Records that the entries of this message changed, each once, as they are
+	// now: while catching up, as_of may lie ahead of cursor.
 	Records []*SampleRecord `protobuf:"bytes,2,rep,name=records,proto3" json:"records,omitempty"`
 	// Resume after this cursor. It moves even where the filter lets nothing pass.
 	Cursor uint64 `protobuf:"varint,3,opt,name=cursor,proto3" json:"cursor,omitempty"`

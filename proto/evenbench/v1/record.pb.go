@@ -733,6 +733,12 @@ type Entry struct {
 	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
 	// The caller's request id, where a call made the entry.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// First 8 bytes of the SHA-256 of the call, to tell a retry from another call
+	// with the same id.
+	RequestDigest []byte `protobuf:"bytes,6,opt,name=request_digest,json=requestDigest,proto3" json:"request_digest,omitempty"`
+	// Cursor of the entry that this one follows from: the reading that a mark was
+	// found in, the mark that a finding was made of. 0 for what came from outside.
+	Cause uint64 `protobuf:"varint,7,opt,name=cause,proto3" json:"cause,omitempty"`
 	// Types that are valid to be assigned to Body:
 	//
 	//	*Entry_RecordOpened
@@ -751,6 +757,7 @@ type Entry struct {
 	//	*Entry_SampleRemoved
 	//	*Entry_ReadingsAssigned
 	//	*Entry_NoteAdded
+	//	*Entry_MeasurementTaken
 	//	*Entry_RoastOpened
 	//	*Entry_MarkSet
 	//	*Entry_RoastClosed
@@ -824,6 +831,20 @@ func (x *Entry) GetRequestId() string {
 		return x.RequestId
 	}
 	return ""
+}
+
+func (x *Entry) GetRequestDigest() []byte {
+	if x != nil {
+		return x.RequestDigest
+	}
+	return nil
+}
+
+func (x *Entry) GetCause() uint64 {
+	if x != nil {
+		return x.Cause
+	}
+	return 0
 }
 
 func (x *Entry) GetBody() isEntry_Body {
@@ -977,6 +998,15 @@ func (x *Entry) GetNoteAdded() *NoteAdded {
 	return nil
 }
 
+func (x *Entry) GetMeasurementTaken() *MeasurementTaken {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_MeasurementTaken); ok {
+			return x.MeasurementTaken
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetRoastOpened() *RoastOpened {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_RoastOpened); ok {
@@ -1090,6 +1120,10 @@ type Entry_NoteAdded struct {
 	NoteAdded *NoteAdded `protobuf:"bytes,27,opt,name=note_added,json=noteAdded,proto3,oneof"`
 }
 
+type Entry_MeasurementTaken struct {
+	MeasurementTaken *MeasurementTaken `protobuf:"bytes,28,opt,name=measurement_taken,json=measurementTaken,proto3,oneof"`
+}
+
 type Entry_RoastOpened struct {
 	RoastOpened *RoastOpened `protobuf:"bytes,30,opt,name=roast_opened,json=roastOpened,proto3,oneof"`
 }
@@ -1141,6 +1175,8 @@ func (*Entry_SampleRemoved) isEntry_Body() {}
 func (*Entry_ReadingsAssigned) isEntry_Body() {}
 
 func (*Entry_NoteAdded) isEntry_Body() {}
+
+func (*Entry_MeasurementTaken) isEntry_Body() {}
 
 func (*Entry_RoastOpened) isEntry_Body() {}
 
@@ -2941,6 +2977,61 @@ func (x *ReadingsAssigned) GetReason() string {
 	return ""
 }
 
+// MeasurementTaken picks a reading out of the stream as a measurement: a settled
+// mass, a printed moisture.
+type MeasurementTaken struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty if no sample was on the station.
+	Sample        string       `protobuf:"bytes,1,opt,name=sample,proto3" json:"sample,omitempty"`
+	Measurement   *Measurement `protobuf:"bytes,2,opt,name=measurement,proto3" json:"measurement,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MeasurementTaken) Reset() {
+	*x = MeasurementTaken{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MeasurementTaken) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MeasurementTaken) ProtoMessage() {}
+
+func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
+func (*MeasurementTaken) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *MeasurementTaken) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *MeasurementTaken) GetMeasurement() *Measurement {
+	if x != nil {
+		return x.Measurement
+	}
+	return nil
+}
+
 type NoteAdded struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// One of sample, station or instrument is set.
@@ -2954,7 +3045,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2966,7 +3057,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2979,7 +3070,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -3030,7 +3121,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3042,7 +3133,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3055,7 +3146,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -3130,7 +3221,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3142,7 +3233,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3155,7 +3246,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -3234,7 +3325,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3246,7 +3337,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3259,7 +3350,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -3308,7 +3399,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3320,7 +3411,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3333,7 +3424,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -3415,7 +3506,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3427,7 +3518,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3440,7 +3531,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -3511,7 +3602,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3523,7 +3614,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3536,7 +3627,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -3643,7 +3734,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3655,7 +3746,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3668,7 +3759,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *Placement) GetStation() string {
@@ -3730,7 +3821,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3742,7 +3833,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3755,7 +3846,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -3903,7 +3994,7 @@ type Roast struct {
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3915,7 +4006,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3928,7 +4019,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Roast) GetRoast() string {
@@ -4016,7 +4107,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4028,7 +4119,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4041,7 +4132,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -4108,7 +4199,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4120,7 +4211,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4133,7 +4224,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Finding) GetName() string {
@@ -4197,7 +4288,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4209,7 +4300,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4222,7 +4313,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -4264,7 +4355,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4276,7 +4367,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4289,7 +4380,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Note) GetText() string {
@@ -4328,7 +4419,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4340,7 +4431,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4353,7 +4444,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Correction) GetField() string {
@@ -4409,7 +4500,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x89\f\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x95\r\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -4417,7 +4508,9 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"recordedAt\x12\x14\n" +
 	"\x05actor\x18\x04 \x01(\tR\x05actor\x12\x1d\n" +
 	"\n" +
-	"request_id\x18\x05 \x01(\tR\trequestId\x12A\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\x12%\n" +
+	"\x0erequest_digest\x18\x06 \x01(\fR\rrequestDigest\x12\x14\n" +
+	"\x05cause\x18\a \x01(\x04R\x05cause\x12A\n" +
 	"\rrecord_opened\x18\n" +
 	" \x01(\v2\x1a.evenbench.v1.RecordOpenedH\x00R\frecordOpened\x128\n" +
 	"\n" +
@@ -4438,7 +4531,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x0esample_removed\x18\x19 \x01(\v2\x1b.evenbench.v1.SampleRemovedH\x00R\rsampleRemoved\x12M\n" +
 	"\x11readings_assigned\x18\x1a \x01(\v2\x1e.evenbench.v1.ReadingsAssignedH\x00R\x10readingsAssigned\x128\n" +
 	"\n" +
-	"note_added\x18\x1b \x01(\v2\x17.evenbench.v1.NoteAddedH\x00R\tnoteAdded\x12>\n" +
+	"note_added\x18\x1b \x01(\v2\x17.evenbench.v1.NoteAddedH\x00R\tnoteAdded\x12M\n" +
+	"\x11measurement_taken\x18\x1c \x01(\v2\x1e.evenbench.v1.MeasurementTakenH\x00R\x10measurementTaken\x12>\n" +
 	"\froast_opened\x18\x1e \x01(\v2\x19.evenbench.v1.RoastOpenedH\x00R\vroastOpened\x122\n" +
 	"\bmark_set\x18\x1f \x01(\v2\x15.evenbench.v1.MarkSetH\x00R\amarkSet\x12>\n" +
 	"\froast_closed\x18  \x01(\v2\x19.evenbench.v1.RoastClosedH\x00R\vroastClosed\x12>\n" +
@@ -4611,7 +4705,10 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vlast_number\x18\x04 \x01(\x04R\n" +
 	"lastNumber\x12\x16\n" +
 	"\x06sample\x18\x05 \x01(\tR\x06sample\x12\x16\n" +
-	"\x06reason\x18\x06 \x01(\tR\x06reason\"q\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\"g\n" +
+	"\x10MeasurementTaken\x12\x16\n" +
+	"\x06sample\x18\x01 \x01(\tR\x06sample\x12;\n" +
+	"\vmeasurement\x18\x02 \x01(\v2\x19.evenbench.v1.MeasurementR\vmeasurement\"q\n" +
 	"\tNoteAdded\x12\x16\n" +
 	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x12\x1e\n" +
@@ -4866,7 +4963,7 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 38)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -4902,26 +4999,27 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*SamplePlaced)(nil),          // 31: evenbench.v1.SamplePlaced
 	(*SampleRemoved)(nil),         // 32: evenbench.v1.SampleRemoved
 	(*ReadingsAssigned)(nil),      // 33: evenbench.v1.ReadingsAssigned
-	(*NoteAdded)(nil),             // 34: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 35: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 36: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 37: evenbench.v1.RoastClosed
-	(*FindingMade)(nil),           // 38: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 39: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 40: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 41: evenbench.v1.Placement
-	(*Measurement)(nil),           // 42: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 43: evenbench.v1.Roast
-	(*Mark)(nil),                  // 44: evenbench.v1.Mark
-	(*Finding)(nil),               // 45: evenbench.v1.Finding
-	(*Flag)(nil),                  // 46: evenbench.v1.Flag
-	(*Note)(nil),                  // 47: evenbench.v1.Note
-	(*Correction)(nil),            // 48: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 49: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 50: google.protobuf.Duration
+	(*MeasurementTaken)(nil),      // 34: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 35: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 36: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 37: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 38: evenbench.v1.RoastClosed
+	(*FindingMade)(nil),           // 39: evenbench.v1.FindingMade
+	(*FlagRaised)(nil),            // 40: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 41: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 42: evenbench.v1.Placement
+	(*Measurement)(nil),           // 43: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 44: evenbench.v1.Roast
+	(*Mark)(nil),                  // 45: evenbench.v1.Mark
+	(*Finding)(nil),               // 46: evenbench.v1.Finding
+	(*Flag)(nil),                  // 47: evenbench.v1.Flag
+	(*Note)(nil),                  // 48: evenbench.v1.Note
+	(*Correction)(nil),            // 49: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 50: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 51: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	49, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	50, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
 	12, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
 	13, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
 	15, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
@@ -4937,70 +5035,72 @@ var file_evenbench_v1_record_proto_depIdxs = []int32{
 	31, // 13: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
 	32, // 14: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
 	33, // 15: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	34, // 16: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	35, // 17: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	36, // 18: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	37, // 19: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	38, // 20: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	39, // 21: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	14, // 22: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	0,  // 23: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	49, // 24: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	16, // 25: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	50, // 26: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,  // 27: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	49, // 28: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	49, // 29: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	18, // 30: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	20, // 31: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	19, // 32: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 33: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 34: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	49, // 35: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	49, // 36: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 37: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 38: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	50, // 39: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	6,  // 40: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	25, // 41: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	28, // 42: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	49, // 43: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	7,  // 44: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	49, // 45: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	49, // 46: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	8,  // 47: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	49, // 48: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	9,  // 49: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	25, // 50: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	49, // 51: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	41, // 52: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	42, // 53: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	43, // 54: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	45, // 55: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	46, // 56: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	47, // 57: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	48, // 58: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	49, // 59: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	49, // 60: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	7,  // 61: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 62: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 63: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	49, // 64: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	49, // 65: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	10, // 66: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	44, // 67: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	45, // 68: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	8,  // 69: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	49, // 70: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	9,  // 71: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	49, // 72: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	49, // 73: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	49, // 74: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	75, // [75:75] is the sub-list for method output_type
-	75, // [75:75] is the sub-list for method input_type
-	75, // [75:75] is the sub-list for extension type_name
-	75, // [75:75] is the sub-list for extension extendee
-	0,  // [0:75] is the sub-list for field type_name
+	35, // 16: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	34, // 17: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	36, // 18: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	37, // 19: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	38, // 20: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	39, // 21: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	40, // 22: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	14, // 23: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	0,  // 24: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	50, // 25: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	16, // 26: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	51, // 27: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,  // 28: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	50, // 29: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	50, // 30: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	18, // 31: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	20, // 32: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	19, // 33: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,  // 34: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,  // 35: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	50, // 36: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	50, // 37: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,  // 38: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,  // 39: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	51, // 40: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	6,  // 41: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	25, // 42: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	28, // 43: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	50, // 44: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	7,  // 45: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	50, // 46: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	43, // 47: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	50, // 48: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	8,  // 49: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	50, // 50: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	9,  // 51: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	25, // 52: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	50, // 53: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	42, // 54: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	43, // 55: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	44, // 56: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	46, // 57: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	47, // 58: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	48, // 59: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	49, // 60: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	50, // 61: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	50, // 62: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	7,  // 63: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,  // 64: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,  // 65: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	50, // 66: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	50, // 67: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	10, // 68: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	45, // 69: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	46, // 70: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	8,  // 71: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	50, // 72: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	9,  // 73: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	50, // 74: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	50, // 75: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	50, // 76: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	77, // [77:77] is the sub-list for method output_type
+	77, // [77:77] is the sub-list for method input_type
+	77, // [77:77] is the sub-list for extension type_name
+	77, // [77:77] is the sub-list for extension extendee
+	0,  // [0:77] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -5025,6 +5125,7 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_SampleRemoved)(nil),
 		(*Entry_ReadingsAssigned)(nil),
 		(*Entry_NoteAdded)(nil),
+		(*Entry_MeasurementTaken)(nil),
 		(*Entry_RoastOpened)(nil),
 		(*Entry_MarkSet)(nil),
 		(*Entry_RoastClosed)(nil),
@@ -5032,18 +5133,18 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_FlagRaised)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[25].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[27].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[31].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[33].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[26].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[28].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[32].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[34].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[35].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
 			NumEnums:      11,
-			NumMessages:   38,
+			NumMessages:   39,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
