@@ -47,13 +47,17 @@ type Channel struct {
 	Resolution, Uncertainty float64
 	// Rate is the fastest plausible change, in Unit per second; 0: not known.
 	Rate float64
-	// Broken are device values (as text) that mean an open or shorted sensor.
+	// Broken are device texts, statuses or values (as text) that mean an open or
+	// shorted sensor.
 	Broken []string
 	// Settled says when a value has come to rest; nil if the device says so
 	// itself in its status, or the channel does not settle.
 	Settled *Settled
 	// Unsettled are device statuses that mean the value is still moving.
 	Unsettled []string
+	// Doubtful are device statuses that mean the value is not to be relied on for
+	// another reason.
+	Doubtful []string
 }
 
 // Settled is a rule for a value at rest: over Time the readings spread by at most

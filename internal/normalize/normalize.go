@@ -1,0 +1,204 @@
+package normalize
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"github.com/evenbench/evenbench/internal/units"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// Normalizer normalizes the batches of one run, in their order. It is used from
+// one goroutine.
+type Normalizer struct {
+	channels map[string]*track
+	// reasons are the lists that remarks share, by the set of reasons.
+	reasons map[reasonSet][]pb.QualityReason
+	// covered is room for Validate, one bit a reading.
+	covered []uint64
+}
+
+// New returns a Normalizer for a run that begins.
+func New(channels []Channel) *Normalizer {
+	n := &Normalizer{
+		channels: make(map[string]*track, len(channels)),
+		reasons:  map[reasonSet][]pb.QualityReason{},
+	}
+	for i := range channels {
+		n.channels[channels[i].GetName()] = newTrack(&channels[i])
+	}
+	return n
+}
+
+// Batch fills the hub's columns of a batch that Validate has passed, in place;
+// whatever a driver wrote there is replaced. With clockStepped the wall clock was
+// stepped between this batch and the one before.
+func (n *Normalizer) Batch(b *pb.ReadingBatch, clockStepped bool) {
+	b.Bindings = nil
+	if clockStepped {
+		for _, t := range n.channels {
+			t.stepped = true
+		}
+	}
+	for _, s := range b.GetSeries() {
+		if t := n.channels[s.GetChannel()]; t != nil {
+			n.series(b, s, t)
+		}
+	}
+}
+
+// Recall takes note of a batch that was normalized earlier, when a hub takes up a
+// run where another one left it: what is judged against the readings before it
+// (settling, cadence, rate) is then judged as if nothing had happened.
+func (n *Normalizer) Recall(b *pb.ReadingBatch) {
+	for _, s := range b.GetSeries() {
+		t := n.channels[s.GetChannel()]
+		if t == nil {
+			continue
+		}
+		for i, us := range s.GetAfterUs() {
+			v := math.NaN()
+			if i < len(s.GetValue()) {
+				v = s.GetValue()[i]
+			}
+			t.follow(b.GetStartElapsedUs()+int64(us), v)
+		}
+	}
+}
+
+func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
+	c := t.Channel
+	s.Quantity, s.Basis, s.Unit = c.GetQuantity(), c.GetBasis(), c.GetUnit()
+	s.Value, s.StandardUncertainty, s.Remarks, s.Calibration = nil, nil, nil, ""
+	if s.DeviceUnit == "" {
+		s.DeviceUnit = c.GetDeviceUnit()
+	}
+	if c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE {
+		s.DeviceValue = nil
+		n.remark(b, s, t, column{})
+		return
+	}
+	way, err := t.way(s.DeviceUnit)
+	if err != nil {
+		n.mismatch(b, s, t)
+		return
+	}
+	col := convert(s.DeviceValue, way)
+	col = n.remark(b, s, t, col)
+	s.Value = col.values
+	if col.shared || col.equal(s.DeviceValue) {
+		s.DeviceValue = nil
+	}
+	if c.Calibration != nil {
+		s.Calibration = c.Calibration.ID
+	}
+	if t.uncertainty > 0 {
+		s.StandardUncertainty = []float64{t.uncertainty}
+	}
+}
+
+// mismatch fills a series whose unit is not of the channel's quantity: there is
+// no value, and no reason to guess one.
+func (n *Normalizer) mismatch(b *pb.ReadingBatch, s *pb.Series, t *track) {
+	s.Value = make([]float64, len(s.Row))
+	for i := range s.Value {
+		s.Value[i] = math.NaN()
+		set := t.follow(b.GetStartElapsedUs()+int64(s.AfterUs[i]), math.NaN()) & (stale | clockStep)
+		n.add(s, i, set|unitMismatch)
+	}
+}
+
+// column is the normalized values of a series.
+type column struct {
+	values []float64
+	// shared: values are the device's own column, which must not be written.
+	shared bool
+}
+
+func convert(device []float64, way units.Linear) column {
+	if way == units.Same {
+		return column{device, true}
+	}
+	values := make([]float64, len(device))
+	for i, x := range device {
+		values[i] = way.Slope*x + way.Offset
+	}
+	return column{values, false}
+}
+
+// void takes away the value of a reading that has none.
+func (c column) void(i int) column {
+	if c.shared {
+		c = column{slices.Clone(c.values), false}
+	}
+	c.values[i] = math.NaN()
+	return c
+}
+
+func (c column) equal(device []float64) bool {
+	return slices.EqualFunc(c.values, device, func(a, b float64) bool {
+		return a == b || a != a && b != b
+	})
+}
+
+// remark judges every reading of a series and returns the column without the
+// values that are none.
+func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col column) column {
+	base := b.GetStartElapsedUs()
+	expires := t.expires(b.GetStart().AsTime())
+	text, status, device := s.DeviceText, s.DeviceStatus, s.DeviceValue
+	code := t.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE
+	for i, after := range s.AfterUs {
+		var set reasonSet
+		if len(status) != 0 && status[i] != "" {
+			set = t.statusReasons(status[i])
+		}
+		if t.mayBreak && t.isBroken(text, device, i) {
+			set |= sensorBreak
+		}
+		v := math.NaN()
+		switch {
+		case code:
+			if text[i] == "" {
+				set |= unreadable
+			}
+		case set&sensorBreak != 0 || math.IsInf(device[i], 0) || device[i] != device[i]:
+			if set&sensorBreak == 0 {
+				set |= unreadable
+			}
+			col = col.void(i)
+		default:
+			v = col.values[i]
+			if v < t.low || v > t.high {
+				set |= outOfRange
+			}
+		}
+		set |= t.follow(base+int64(after), v)
+		if int64(after) >= expires {
+			set |= calibrationExpired
+		}
+		if set != 0 {
+			n.add(s, i, set)
+		}
+	}
+	return col
+}
+
+// add records a remark.
+func (n *Normalizer) add(s *pb.Series, i int, set reasonSet) {
+	reasons, ok := n.reasons[set]
+	if !ok {
+		reasons = set.list()
+		n.reasons[set] = reasons
+	}
+	s.Remarks = append(s.Remarks, &pb.Remark{Index: uint32(i), Quality: set.quality(), Reasons: reasons})
+}
+
+// expires is how long after start the calibration ends, in microseconds.
+func (t *track) expires(start time.Time) int64 {
+	if t.Calibration == nil || t.Calibration.Until.IsZero() {
+		return math.MaxInt64
+	}
+	return t.Calibration.Until.Sub(start).Microseconds()
+}

@@ -1,0 +1,139 @@
+package normalize
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/evenbench/evenbench/internal/units"
+)
+
+// brokenStatus is what drivers that read no text write as the device status of a
+// reading that means a broken sensor, whatever the sheet lists.
+const brokenStatus = "broken"
+
+// track is one channel, and what was seen of it so far in the run.
+type track struct {
+	*Channel
+	low, high   float64
+	cadence     int64 // µs; the largest number if there is none
+	uncertainty float64
+	rate        float64 // per µs; infinite if not known
+
+	// A broken sensor shows as one of these texts or device values.
+	mayBreak     bool
+	brokenTexts  []string
+	brokenValues []float64
+
+	// Conversion from the device unit that was seen last.
+	unit    string
+	toValue units.Linear
+	unitErr error
+
+	// Device status that was seen last, and what it means.
+	status        string
+	statusMeaning reasonSet
+
+	// Last reading: its time, in µs since the run was opened, and its value; NaN
+	// if it had none.
+	seen     bool
+	lastTime int64
+	last     float64
+	// stepped: the clock was stepped since the last reading.
+	stepped bool
+	rest    window
+}
+
+func newTrack(c *Channel) *track {
+	t := &track{
+		Channel: c, low: math.Inf(-1), high: math.Inf(1),
+		cadence: math.MaxInt64, rate: math.Inf(1), uncertainty: c.combined(), last: math.NaN(),
+		rest: window{time: c.Rest.Microseconds(), spread: c.Spread},
+	}
+	if c.Low != nil {
+		t.low = *c.Low
+	}
+	if c.High != nil {
+		t.high = *c.High
+	}
+	if d := c.GetCadence().AsDuration(); d > 0 {
+		t.cadence = d.Microseconds()
+	}
+	if c.Rate > 0 {
+		t.rate = c.Rate / 1e6
+	}
+	for _, text := range c.Broken {
+		t.mayBreak = true
+		t.brokenTexts = append(t.brokenTexts, text)
+		if v, err := strconv.ParseFloat(text, 64); err == nil {
+			t.brokenValues = append(t.brokenValues, v)
+		}
+	}
+	t.unit = c.GetDeviceUnit()
+	t.toValue, t.unitErr = c.conversion(t.unit)
+	return t
+}
+
+// way returns the conversion from a device unit, which seldom changes.
+func (t *track) way(unit string) (units.Linear, error) {
+	if unit != t.unit {
+		t.unit = unit
+		t.toValue, t.unitErr = t.conversion(unit)
+	}
+	return t.toValue, t.unitErr
+}
+
+// isBroken tells whether reading i is one that means a broken sensor.
+func (t *track) isBroken(text []string, device []float64, i int) bool {
+	if len(device) != 0 && slices.Contains(t.brokenValues, device[i]) {
+		return true
+	}
+	return len(text) != 0 && slices.Contains(t.brokenTexts, strings.TrimSpace(text[i]))
+}
+
+// statusReasons is what a device status means.
+func (t *track) statusReasons(status string) reasonSet {
+	if status == t.status {
+		return t.statusMeaning
+	}
+	var set reasonSet
+	word := strings.TrimSpace(status)
+	if slices.Contains(t.Unsettled, word) {
+		set |= unsettled
+	}
+	if word == brokenStatus || slices.Contains(t.brokenTexts, word) {
+		set |= sensorBreak
+	}
+	if slices.Contains(t.Doubtful, word) {
+		set |= deviceStatus
+	}
+	t.status, t.statusMeaning = status, set
+	return set
+}
+
+// follow takes note of a reading at a time (µs since the run was opened) and
+// returns what is to be said of it in view of the ones before.
+func (t *track) follow(at int64, v float64) reasonSet {
+	var set reasonSet
+	if t.seen {
+		dt := at - t.lastTime
+		if dt > t.cadence {
+			set |= stale
+		}
+		// One step of the display is no change of the quantity. False if either
+		// value is NaN.
+		if dt > 0 && math.Abs(v-t.last) > t.rate*float64(dt)+t.Resolution {
+			set |= implausibleRate
+		}
+	}
+	if t.stepped {
+		set |= clockStep
+		t.stepped = false
+	}
+	if t.rest.time > 0 && !t.rest.settled(at, v) {
+		set |= unsettled
+	}
+	t.seen, t.lastTime, t.last = true, at, v
+	return set
+}
