@@ -6,6 +6,7 @@ package sdk
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"github.com/evenbench/evenbench/internal/clock"
@@ -18,11 +19,31 @@ type Driver struct {
 	Name, Version string
 	// Actions that Device.Act knows.
 	Actions []pb.Action
+	// Hold is what the driver keeps for a hub that is away; zero fields take
+	// DefaultHold's.
+	Hold Hold
 	// Open checks the settings and returns the device they describe. It does
 	// not wait for the device: connecting is Device.Run's. An error says which
 	// setting is wrong, with its value, and what it should be.
 	Open func(ctx context.Context, s Settings) (Device, error)
 }
+
+// Hold bounds what a driver keeps for a hub that is away.
+type Hold struct {
+	// Readings and Bytes (an estimate of their size in memory) held at most until
+	// the hub has them on disk; beyond, the oldest go first.
+	Readings uint64
+	Bytes    int
+	// Time that the driver lives without a Session, in real time.
+	Time time.Duration
+}
+
+// DefaultHold keeps five hours and a half of a device that sends ten readings a
+// second, through a hub that is away for ten minutes at most.
+var DefaultHold = Hold{Readings: 200_000, Bytes: 32 << 20, Time: 10 * time.Minute}
+
+// ErrUnsupported says that a device cannot do what it was asked.
+var ErrUnsupported = errors.New("the device cannot do this")
 
 // Settings are what the hub says about one instrument.
 type Settings struct {
