@@ -1,0 +1,98 @@
+package ledger_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/exec"
+	"os/signal"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/evenbench/evenbench/internal/ledger"
+)
+
+// The test binary runs itself as a process that only appends, so that it can be
+// killed. It prints "ready", then the cursor of each entry as it is acknowledged,
+// or "error: …" and ends.
+const (
+	childDir = "EVENBENCH_TEST_LEDGER"
+	// Largest file that the child may write, in bytes: a disk that fills up.
+	childFileLimit = "EVENBENCH_TEST_FILE_LIMIT"
+)
+
+func runAsChild() bool {
+	dir := os.Getenv(childDir)
+	if dir == "" {
+		return false
+	}
+	if limit, err := strconv.ParseUint(os.Getenv(childFileLimit), 10, 64); err == nil {
+		signal.Ignore(syscall.SIGXFSZ)
+		if err := syscall.Setrlimit(syscall.RLIMIT_FSIZE, &syscall.Rlimit{Cur: limit, Max: limit}); err != nil {
+			panic(err)
+		}
+	}
+	l, err := ledger.Open(context.Background(), ledger.Options{Dir: dir})
+	if err != nil {
+		fmt.Println("error:", err)
+		return true
+	}
+	fmt.Println("ready")
+	failed := make(chan error, 1)
+	for n := 1; l.Err() == nil; n++ {
+		// Sizes that make groups of one entry and of many, stored in both ways.
+		e := batchOf("drum-1-probes", uint64(n), 1+n%40)
+		l.Append(e, func(err error) {
+			if err == nil {
+				fmt.Println(e.GetCursor())
+				return
+			}
+			select {
+			case failed <- err:
+			default:
+			}
+		})
+	}
+	fmt.Println("error:", <-failed)
+	for range 3 {
+		l.Append(note("after the failure"), func(err error) {
+			if err == nil {
+				fmt.Println("acknowledged after a failure")
+			}
+		})
+	}
+	fmt.Println("closed:", l.Close())
+	return true
+}
+
+func childCommand(t *testing.T, dir string, env ...string) *exec.Cmd {
+	t.Helper()
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := exec.CommandContext(t.Context(), self)
+	c.Env = append(append(os.Environ(), childDir+"="+dir), env...)
+	c.Stderr = os.Stderr
+	return c
+}
+
+// lastAcknowledged returns the greatest cursor that a child printed on a whole
+// line; they must have come in order.
+func lastAcknowledged(t *testing.T, output string) (last uint64) {
+	t.Helper()
+	whole := output[:strings.LastIndexByte(output, '\n')+1]
+	for line := range strings.Lines(whole) {
+		cursor, err := strconv.ParseUint(strings.TrimSpace(line), 10, 64)
+		if err != nil {
+			continue
+		}
+		if cursor <= last {
+			t.Errorf("entry %d was acknowledged after entry %d", cursor, last)
+		}
+		last = cursor
+	}
+	return last
+}

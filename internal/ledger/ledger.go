@@ -1,0 +1,181 @@
+// Package ledger keeps the record: entries in one order, durable before they
+// are acknowledged or seen, chained by their hashes.
+//
+// The store is a JetStream stream. One message is one entry, the stream's
+// sequence is the entry's cursor, and the message is the entry's bytes, which
+// readers get unchanged. Nothing is ever deleted or compacted.
+//
+// One goroutine writes. It takes whatever waits as one group, so that groups
+// grow under load and one sync serves them; then it puts the group into the
+// tail, where readers find it, and tells the callers. Readers that are further
+// behind than the tail read from the stream by themselves.
+package ledger
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+
+	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// ErrClosed is what Append says of an entry that comes after Close.
+var ErrClosed = errors.New("the ledger is closed")
+
+// Ledger is an open ledger. Append is called from one goroutine; everything else
+// from any.
+type Ledger struct {
+	options Options
+	lock    *os.File
+	journal *serverLog
+	store   *store
+	queue   *queue
+	tail    *tail
+	failed  lastError
+	opened  *pb.RecordOpened
+
+	// assigned is the cursor last given out; Append's alone.
+	assigned uint64
+
+	stopped   chan struct{}
+	closeOnce sync.Once
+	closeErr  error
+}
+
+// Open opens the ledger in o.Dir, or creates one. It reads the whole ledger and
+// checks that every entry is there and has the hash that the next one gives for
+// it; what does not hold is returned as a *BrokenError.
+func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
+	o = o.withDefaults()
+	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
+		return nil, fmt.Errorf("make ledger directory: %w", err)
+	}
+	l := &Ledger{
+		options: o,
+		journal: &serverLog{log: o.Log},
+		queue:   newQueue(o.QueueEntries, o.QueueReadings),
+		stopped: make(chan struct{}),
+	}
+	if l.lock, err = lockDir(o.Dir); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			l.release()
+		}
+	}()
+	var end uint64
+	if l.store, end, err = openStore(ctx, o, l.journal); err != nil {
+		return nil, err
+	}
+	known, err := readHead(o.Dir)
+	if err != nil {
+		return nil, err
+	}
+	head, err := l.verify(ctx, end, known)
+	if err != nil {
+		return nil, fmt.Errorf("open ledger %s: %w", o.Dir, err)
+	}
+	w, err := l.newWriter(head)
+	if err != nil {
+		return nil, err
+	}
+	l.tail = newTail(head, o.TailEntries, o.TailBytes)
+	l.assigned = head.Cursor
+	go w.run()
+	if head.Cursor == 0 {
+		if err := l.begin(); err != nil {
+			return nil, errors.Join(err, l.Close())
+		}
+	}
+	return l, nil
+}
+
+// begin writes the first entry.
+func (l *Ledger) begin() error {
+	id := make([]byte, 16)
+	if _, err := rand.Read(id); err != nil {
+		return fmt.Errorf("name the new record: %w", err)
+	}
+	l.opened = &pb.RecordOpened{
+		RecordId:   hex.EncodeToString(id),
+		HubVersion: l.options.HubVersion,
+		ClockRate:  l.options.Clock.Rate(),
+	}
+	done := make(chan error, 1)
+	l.Append(&pb.Entry{
+		RecordedAt: timestamppb.New(l.options.Clock.Now()),
+		Actor:      "hub",
+		Body:       &pb.Entry_RecordOpened{RecordOpened: l.opened},
+	}, func(err error) { done <- err })
+	if err := <-done; err != nil {
+		return fmt.Errorf("begin a new record: %w", err)
+	}
+	return nil
+}
+
+// Append gives e its cursor and queues it; done is called when it is durable, or
+// with the error that kept it from becoming so, in the order of the cursors and
+// from one goroutine, which must not be held up. Append blocks while the queue
+// is full. e may be read after, but not changed.
+//
+// After an error nothing more is stored: every later entry gets the same error,
+// and Err returns it.
+func (l *Ledger) Append(e *pb.Entry, done func(error)) (cursor uint64) {
+	l.assigned++
+	cursor = l.assigned
+	e.Cursor = cursor
+	if !l.queue.put(waiting{e, done}) {
+		done(ErrClosed)
+	}
+	return cursor
+}
+
+// Last returns the cursor of the last durable entry.
+func (l *Ledger) Last() uint64 { return l.Head().Cursor }
+
+// Head returns the cursor of the last durable entry and its hash.
+func (l *Ledger) Head() Head { return l.tail.head() }
+
+// RecordID names the ledger for ever.
+func (l *Ledger) RecordID() string { return l.opened.GetRecordId() }
+
+// Opened returns the ledger's first entry.
+func (l *Ledger) Opened() *pb.RecordOpened { return l.opened }
+
+// Err returns the error that ended writing, nil while all is well.
+func (l *Ledger) Err() error { return l.failed.get() }
+
+// Close waits until everything queued is stored, ends all readers, and leaves
+// everything synced.
+func (l *Ledger) Close() error {
+	l.closeOnce.Do(func() {
+		l.queue.close()
+		<-l.stopped
+		l.tail.close()
+		l.closeErr = l.Err()
+		l.release()
+	})
+	return l.closeErr
+}
+
+func (l *Ledger) release() {
+	if l.store != nil {
+		l.store.close()
+	}
+	l.lock.Close()
+}
+
+// fail ends writing.
+func (l *Ledger) fail(err error) {
+	l.failed.set(err)
+	l.tail.wake()
+	l.options.Log.Error("the ledger cannot be written", zap.Error(err))
+}

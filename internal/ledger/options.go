@@ -1,0 +1,107 @@
+package ledger
+
+import (
+	"time"
+
+	"go.uber.org/zap"
+
+	"github.com/evenbench/evenbench/internal/clock"
+)
+
+// MaxEntryBytes is the size of the largest entry that can be stored. JetStream
+// reads whole blocks into memory, so that one far larger would cost the hub more
+// than its own memory budget.
+const MaxEntryBytes = 8 << 20
+
+// Options says where a ledger lies and how it is written. Zero values mean the
+// defaults, which suit a hub on one machine.
+type Options struct {
+	// Dir is the ledger's directory. It is made if it is not there.
+	Dir string
+
+	// HubVersion and Clock go into the first entry of a new ledger.
+	HubVersion string
+	Clock      clock.Clock
+
+	// URL of an external NATS server with JetStream, "nats://host:4222"; empty:
+	// the ledger keeps its own store in Dir. Dir still holds the note of the
+	// last entry.
+	URL string
+	// Replicas of each entry on an external cluster: 1, 3 or 5; 0: 3. Not used
+	// without URL.
+	Replicas int
+	// Stream names the record on an external server, where several labs may
+	// keep theirs; empty: "record".
+	Stream string
+
+	// Visit is called with each entry that is there already, in order, while
+	// Open checks the chain, so that a caller that folds the record reads it
+	// once. An error ends Open.
+	Visit func(Stored) error
+
+	// GroupEntries and GroupBytes bound what one commit carries.
+	GroupEntries int
+	GroupBytes   int
+	// QueueEntries and QueueReadings bound what waits for the writer; Append
+	// blocks beyond either.
+	QueueEntries  int
+	QueueReadings int
+	// TailEntries and TailBytes bound the recent entries kept in memory for
+	// readers.
+	TailEntries int
+	TailBytes   int
+	// CommitTimeout is how long a commit may take before the ledger is given up.
+	CommitTimeout time.Duration
+
+	Log *zap.Logger
+}
+
+const (
+	defaultStream   = "record"
+	defaultReplicas = 3
+
+	// The server's own limit of an atomic batch is 1,000 messages.
+	defaultGroupEntries = 1000
+	// Large enough that one fsync is spread over tens of thousands of readings,
+	// small enough that a commit stays within milliseconds.
+	defaultGroupBytes = 2 << 20
+
+	defaultQueueEntries = 8192
+	// About 10 MB of readings as they are in memory.
+	defaultQueueReadings = 200_000
+
+	defaultTailEntries = 8192
+	defaultTailBytes   = 8 << 20
+
+	// A healthy disk takes milliseconds, a sleeping one a few seconds.
+	defaultCommitTimeout = 10 * time.Second
+)
+
+func (o Options) withDefaults() Options {
+	orString := func(v *string, d string) {
+		if *v == "" {
+			*v = d
+		}
+	}
+	orInt := func(v *int, d int) {
+		if *v <= 0 {
+			*v = d
+		}
+	}
+	orString(&o.Stream, defaultStream)
+	orInt(&o.Replicas, defaultReplicas)
+	orInt(&o.GroupEntries, defaultGroupEntries)
+	o.GroupEntries = min(o.GroupEntries, defaultGroupEntries)
+	orInt(&o.GroupBytes, defaultGroupBytes)
+	orInt(&o.QueueEntries, defaultQueueEntries)
+	orInt(&o.QueueReadings, defaultQueueReadings)
+	orInt(&o.TailEntries, defaultTailEntries)
+	orInt(&o.TailBytes, defaultTailBytes)
+	if o.CommitTimeout <= 0 {
+		o.CommitTimeout = defaultCommitTimeout
+	}
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	return o
+}

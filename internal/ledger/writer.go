@@ -1,0 +1,108 @@
+package ledger
+
+import (
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// writer turns queued entries into durable ones.
+type writer struct {
+	ledger    *Ledger
+	publisher *publisher
+	note      *headNote
+	head      Head
+}
+
+func (l *Ledger) newWriter(head Head) (*writer, error) {
+	p, err := newPublisher(l.store, l.options.CommitTimeout, l.journal)
+	if err != nil {
+		return nil, err
+	}
+	note, err := openHeadNote(l.options.Dir)
+	if err != nil {
+		return nil, err
+	}
+	return &writer{ledger: l, publisher: p, note: note, head: head}, nil
+}
+
+// run stores what is queued until the queue is closed.
+func (w *writer) run() {
+	l := w.ledger
+	defer close(l.stopped)
+	var space []waiting
+	for {
+		taken := l.queue.take(space)
+		if len(taken) == 0 {
+			break
+		}
+		for rest := taken; len(rest) > 0; {
+			rest = rest[w.group(rest):]
+		}
+		clear(taken)
+		space = taken
+	}
+	if err := w.note.close(); err != nil && l.Err() == nil {
+		l.fail(err)
+	}
+}
+
+// group stores the first of the waiting entries as one commit and says how many
+// they were.
+func (w *writer) group(waits []waiting) int {
+	l := w.ledger
+	group, stored, err := w.prepare(waits)
+	n := max(len(group), 1)
+	if err == nil {
+		err = w.publisher.commit(group)
+	}
+	if err == nil {
+		err = w.note.write(w.head, time.Now())
+	}
+	if err != nil {
+		if l.Err() == nil {
+			l.fail(err)
+		}
+		n = len(waits)
+	} else {
+		l.tail.append(stored, w.head.Hash)
+	}
+	for _, waiting := range waits[:n] {
+		waiting.done(err)
+	}
+	return n
+}
+
+// prepare encodes and chains as many entries as fit one commit.
+func (w *writer) prepare(waits []waiting) ([]record, []Stored, error) {
+	l := w.ledger
+	if err := l.Err(); err != nil {
+		return nil, nil, err
+	}
+	var group []record
+	var stored []Stored
+	size := 0
+	for _, waiting := range waits {
+		e := waiting.entry
+		b, err := encode(e, w.head.Hash)
+		if err != nil {
+			return nil, nil, fmt.Errorf("encode entry %d: %w", e.GetCursor(), err)
+		}
+		if len(b) > MaxEntryBytes {
+			return nil, nil, fmt.Errorf("store entry %d: %d bytes, the largest is %d", e.GetCursor(), len(b), MaxEntryBytes)
+		}
+		o, err := outlineOf(b)
+		if err != nil || o.kind == 0 {
+			return nil, nil, errors.Join(fmt.Errorf("store entry %d: it has no body", e.GetCursor()), err)
+		}
+		group = append(group, record{e.GetCursor(), subjectOf(l.options.Stream, e), b})
+		stored = append(stored, Stored{e.GetCursor(), b, o.kind})
+		w.head = Head{e.GetCursor(), sha256.Sum256(b)}
+		size += len(b)
+		if len(group) == l.options.GroupEntries || size >= l.options.GroupBytes {
+			break
+		}
+	}
+	return group, stored, nil
+}
