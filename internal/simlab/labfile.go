@@ -1,0 +1,66 @@
+package simlab
+
+import (
+	"fmt"
+	"strings"
+)
+
+// LabFile returns the lab file of this lab: its stations, and its instruments with
+// the addresses at which they really are. Data is the folder for the record; grpc
+// and http are where the hub is to listen. What is empty is left out, for the hub
+// to choose.
+func (l *Lab) LabFile(data, grpc, http string) string {
+	var b strings.Builder
+	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+
+	line("# A simulated lab: its drums, coffees and people are invented.")
+	line("lab: Demonstration bench (simulated)")
+	if data != "" {
+		line("data: %q", data)
+	}
+	if listen := listenAt(grpc, http); listen != "" {
+		line("listen: {%s}", listen)
+	}
+	line("stations:")
+	for _, name := range []string{"reception", "moisture-bench"} {
+		line("  - {name: %s, kind: bench}", name)
+	}
+	for _, r := range l.roasters {
+		line("  - {name: %s, kind: drum}", r.station)
+	}
+	for _, name := range []string{"weigh-out", "colour-bench"} {
+		line("  - {name: %s, kind: bench}", name)
+	}
+	line("  - {name: room, kind: room}")
+
+	line("instruments:")
+	for _, x := range l.instruments {
+		line("  - name: %s", x.name)
+		line("    station: %s", x.station)
+		line("    sheet: %s", x.sheet)
+		line("    link: %s", x.device.Cable().Link())
+		if x.mass != "" {
+			line("    channels:")
+			line("      mass: {property: %s}", x.mass)
+		}
+	}
+	// What Ilka reads by hand and types: no device, no link.
+	line("  - name: %s", handCount)
+	line("    station: moisture-bench")
+	line("    sheet: hand-count")
+	return b.String()
+}
+
+// handCount is the instrument of values that a person types.
+const handCount = "hand-count"
+
+func listenAt(grpc, http string) string {
+	var at []string
+	if grpc != "" {
+		at = append(at, fmt.Sprintf("grpc: %q", grpc))
+	}
+	if http != "" {
+		at = append(at, fmt.Sprintf("http: %q", http))
+	}
+	return strings.Join(at, ", ")
+}
