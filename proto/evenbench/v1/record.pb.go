@@ -749,6 +749,7 @@ type Entry struct {
 	//	*Entry_RunClosed
 	//	*Entry_InstrumentChanged
 	//	*Entry_ClockStepped
+	//	*Entry_InstrumentAsked
 	//	*Entry_SampleRegistered
 	//	*Entry_SampleAmended
 	//	*Entry_SampleQueued
@@ -926,6 +927,15 @@ func (x *Entry) GetClockStepped() *ClockStepped {
 	return nil
 }
 
+func (x *Entry) GetInstrumentAsked() *InstrumentAsked {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_InstrumentAsked); ok {
+			return x.InstrumentAsked
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetSampleRegistered() *SampleRegistered {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_SampleRegistered); ok {
@@ -1088,6 +1098,10 @@ type Entry_ClockStepped struct {
 	ClockStepped *ClockStepped `protobuf:"bytes,17,opt,name=clock_stepped,json=clockStepped,proto3,oneof"`
 }
 
+type Entry_InstrumentAsked struct {
+	InstrumentAsked *InstrumentAsked `protobuf:"bytes,18,opt,name=instrument_asked,json=instrumentAsked,proto3,oneof"`
+}
+
 type Entry_SampleRegistered struct {
 	SampleRegistered *SampleRegistered `protobuf:"bytes,20,opt,name=sample_registered,json=sampleRegistered,proto3,oneof"`
 }
@@ -1159,6 +1173,8 @@ func (*Entry_RunClosed) isEntry_Body() {}
 func (*Entry_InstrumentChanged) isEntry_Body() {}
 
 func (*Entry_ClockStepped) isEntry_Body() {}
+
+func (*Entry_InstrumentAsked) isEntry_Body() {}
 
 func (*Entry_SampleRegistered) isEntry_Body() {}
 
@@ -2355,6 +2371,78 @@ func (x *ClockStepped) GetStep() *durationpb.Duration {
 	return nil
 }
 
+// InstrumentAsked says that a person asked an instrument for something. It is
+// recorded before the instrument is asked.
+type InstrumentAsked struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	// tare, zero, measure or enter.
+	Action string `protobuf:"bytes,2,opt,name=action,proto3" json:"action,omitempty"`
+	// For enter: the channel and what was typed.
+	Channel       string `protobuf:"bytes,3,opt,name=channel,proto3" json:"channel,omitempty"`
+	Text          string `protobuf:"bytes,4,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InstrumentAsked) Reset() {
+	*x = InstrumentAsked{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InstrumentAsked) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InstrumentAsked) ProtoMessage() {}
+
+func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InstrumentAsked.ProtoReflect.Descriptor instead.
+func (*InstrumentAsked) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *InstrumentAsked) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *InstrumentAsked) GetAction() string {
+	if x != nil {
+		return x.Action
+	}
+	return ""
+}
+
+func (x *InstrumentAsked) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *InstrumentAsked) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // SampleIdentity is what a person says of a sample on registering it.
 type SampleIdentity struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2376,7 +2464,7 @@ type SampleIdentity struct {
 
 func (x *SampleIdentity) Reset() {
 	*x = SampleIdentity{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2388,7 +2476,7 @@ func (x *SampleIdentity) String() string {
 func (*SampleIdentity) ProtoMessage() {}
 
 func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2401,7 +2489,7 @@ func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleIdentity.ProtoReflect.Descriptor instead.
 func (*SampleIdentity) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SampleIdentity) GetKind() SampleKind {
@@ -2457,7 +2545,7 @@ type SampleRegistered struct {
 
 func (x *SampleRegistered) Reset() {
 	*x = SampleRegistered{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2469,7 +2557,7 @@ func (x *SampleRegistered) String() string {
 func (*SampleRegistered) ProtoMessage() {}
 
 func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2482,7 +2570,7 @@ func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRegistered.ProtoReflect.Descriptor instead.
 func (*SampleRegistered) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SampleRegistered) GetSample() string {
@@ -2512,7 +2600,7 @@ type SampleAmended struct {
 
 func (x *SampleAmended) Reset() {
 	*x = SampleAmended{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2524,7 +2612,7 @@ func (x *SampleAmended) String() string {
 func (*SampleAmended) ProtoMessage() {}
 
 func (x *SampleAmended) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2537,7 +2625,7 @@ func (x *SampleAmended) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleAmended.ProtoReflect.Descriptor instead.
 func (*SampleAmended) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SampleAmended) GetSample() string {
@@ -2573,7 +2661,7 @@ type FieldChange struct {
 
 func (x *FieldChange) Reset() {
 	*x = FieldChange{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2585,7 +2673,7 @@ func (x *FieldChange) String() string {
 func (*FieldChange) ProtoMessage() {}
 
 func (x *FieldChange) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2598,7 +2686,7 @@ func (x *FieldChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
 func (*FieldChange) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *FieldChange) GetField() string {
@@ -2634,7 +2722,7 @@ type SampleQueued struct {
 
 func (x *SampleQueued) Reset() {
 	*x = SampleQueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2646,7 +2734,7 @@ func (x *SampleQueued) String() string {
 func (*SampleQueued) ProtoMessage() {}
 
 func (x *SampleQueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2659,7 +2747,7 @@ func (x *SampleQueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleQueued.ProtoReflect.Descriptor instead.
 func (*SampleQueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SampleQueued) GetStation() string {
@@ -2694,7 +2782,7 @@ type SampleUnqueued struct {
 
 func (x *SampleUnqueued) Reset() {
 	*x = SampleUnqueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2706,7 +2794,7 @@ func (x *SampleUnqueued) String() string {
 func (*SampleUnqueued) ProtoMessage() {}
 
 func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2719,7 +2807,7 @@ func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUnqueued.ProtoReflect.Descriptor instead.
 func (*SampleUnqueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *SampleUnqueued) GetStation() string {
@@ -2758,7 +2846,7 @@ type SamplePlaced struct {
 
 func (x *SamplePlaced) Reset() {
 	*x = SamplePlaced{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2770,7 +2858,7 @@ func (x *SamplePlaced) String() string {
 func (*SamplePlaced) ProtoMessage() {}
 
 func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2783,7 +2871,7 @@ func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SamplePlaced.ProtoReflect.Descriptor instead.
 func (*SamplePlaced) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SamplePlaced) GetStation() string {
@@ -2833,7 +2921,7 @@ type SampleRemoved struct {
 
 func (x *SampleRemoved) Reset() {
 	*x = SampleRemoved{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2845,7 +2933,7 @@ func (x *SampleRemoved) String() string {
 func (*SampleRemoved) ProtoMessage() {}
 
 func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2858,7 +2946,7 @@ func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRemoved.ProtoReflect.Descriptor instead.
 func (*SampleRemoved) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SampleRemoved) GetStation() string {
@@ -2907,7 +2995,7 @@ type ReadingsAssigned struct {
 
 func (x *ReadingsAssigned) Reset() {
 	*x = ReadingsAssigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2919,7 +3007,7 @@ func (x *ReadingsAssigned) String() string {
 func (*ReadingsAssigned) ProtoMessage() {}
 
 func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2932,7 +3020,7 @@ func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsAssigned.ProtoReflect.Descriptor instead.
 func (*ReadingsAssigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ReadingsAssigned) GetInstrument() string {
@@ -2990,7 +3078,7 @@ type MeasurementTaken struct {
 
 func (x *MeasurementTaken) Reset() {
 	*x = MeasurementTaken{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3002,7 +3090,7 @@ func (x *MeasurementTaken) String() string {
 func (*MeasurementTaken) ProtoMessage() {}
 
 func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3015,7 +3103,7 @@ func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
 func (*MeasurementTaken) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *MeasurementTaken) GetSample() string {
@@ -3045,7 +3133,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3057,7 +3145,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3070,7 +3158,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -3121,7 +3209,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3133,7 +3221,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3146,7 +3234,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -3221,7 +3309,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3233,7 +3321,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3246,7 +3334,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -3325,7 +3413,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3337,7 +3425,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3350,7 +3438,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -3399,7 +3487,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3411,7 +3499,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3424,7 +3512,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -3506,7 +3594,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3518,7 +3606,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3531,7 +3619,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -3602,7 +3690,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3614,7 +3702,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3627,7 +3715,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -3734,7 +3822,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3746,7 +3834,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3759,7 +3847,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *Placement) GetStation() string {
@@ -3821,7 +3909,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3833,7 +3921,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3846,7 +3934,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -3994,7 +4082,7 @@ type Roast struct {
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4006,7 +4094,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4019,7 +4107,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Roast) GetRoast() string {
@@ -4107,7 +4195,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4119,7 +4207,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4132,7 +4220,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -4199,7 +4287,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4211,7 +4299,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4224,7 +4312,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Finding) GetName() string {
@@ -4288,7 +4376,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4300,7 +4388,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4313,7 +4401,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -4355,7 +4443,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4367,7 +4455,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4380,7 +4468,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Note) GetText() string {
@@ -4419,7 +4507,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4431,7 +4519,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4444,7 +4532,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Correction) GetField() string {
@@ -4500,7 +4588,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x95\r\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe1\r\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -4522,7 +4610,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
 	"run_closed\x18\x0f \x01(\v2\x17.evenbench.v1.RunClosedH\x00R\trunClosed\x12P\n" +
 	"\x12instrument_changed\x18\x10 \x01(\v2\x1f.evenbench.v1.InstrumentChangedH\x00R\x11instrumentChanged\x12A\n" +
-	"\rclock_stepped\x18\x11 \x01(\v2\x1a.evenbench.v1.ClockSteppedH\x00R\fclockStepped\x12M\n" +
+	"\rclock_stepped\x18\x11 \x01(\v2\x1a.evenbench.v1.ClockSteppedH\x00R\fclockStepped\x12J\n" +
+	"\x10instrument_asked\x18\x12 \x01(\v2\x1d.evenbench.v1.InstrumentAskedH\x00R\x0finstrumentAsked\x12M\n" +
 	"\x11sample_registered\x18\x14 \x01(\v2\x1e.evenbench.v1.SampleRegisteredH\x00R\x10sampleRegistered\x12D\n" +
 	"\x0esample_amended\x18\x15 \x01(\v2\x1b.evenbench.v1.SampleAmendedH\x00R\rsampleAmended\x12A\n" +
 	"\rsample_queued\x18\x16 \x01(\v2\x1a.evenbench.v1.SampleQueuedH\x00R\fsampleQueued\x12G\n" +
@@ -4655,7 +4744,14 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"instrument\x18\x01 \x01(\tR\n" +
 	"instrument\x12\x10\n" +
 	"\x03run\x18\x02 \x01(\tR\x03run\x12-\n" +
-	"\x04step\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x04step\"\xbe\x01\n" +
+	"\x04step\x18\x03 \x01(\v2\x19.google.protobuf.DurationR\x04step\"w\n" +
+	"\x0fInstrumentAsked\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x16\n" +
+	"\x06action\x18\x02 \x01(\tR\x06action\x12\x18\n" +
+	"\achannel\x18\x03 \x01(\tR\achannel\x12\x12\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\"\xbe\x01\n" +
 	"\x0eSampleIdentity\x12,\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x18.evenbench.v1.SampleKindR\x04kind\x12\x10\n" +
 	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x19\n" +
@@ -4963,7 +5059,7 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -4990,36 +5086,37 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*RunClosed)(nil),             // 22: evenbench.v1.RunClosed
 	(*InstrumentChanged)(nil),     // 23: evenbench.v1.InstrumentChanged
 	(*ClockStepped)(nil),          // 24: evenbench.v1.ClockStepped
-	(*SampleIdentity)(nil),        // 25: evenbench.v1.SampleIdentity
-	(*SampleRegistered)(nil),      // 26: evenbench.v1.SampleRegistered
-	(*SampleAmended)(nil),         // 27: evenbench.v1.SampleAmended
-	(*FieldChange)(nil),           // 28: evenbench.v1.FieldChange
-	(*SampleQueued)(nil),          // 29: evenbench.v1.SampleQueued
-	(*SampleUnqueued)(nil),        // 30: evenbench.v1.SampleUnqueued
-	(*SamplePlaced)(nil),          // 31: evenbench.v1.SamplePlaced
-	(*SampleRemoved)(nil),         // 32: evenbench.v1.SampleRemoved
-	(*ReadingsAssigned)(nil),      // 33: evenbench.v1.ReadingsAssigned
-	(*MeasurementTaken)(nil),      // 34: evenbench.v1.MeasurementTaken
-	(*NoteAdded)(nil),             // 35: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 36: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 37: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 38: evenbench.v1.RoastClosed
-	(*FindingMade)(nil),           // 39: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 40: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 41: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 42: evenbench.v1.Placement
-	(*Measurement)(nil),           // 43: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 44: evenbench.v1.Roast
-	(*Mark)(nil),                  // 45: evenbench.v1.Mark
-	(*Finding)(nil),               // 46: evenbench.v1.Finding
-	(*Flag)(nil),                  // 47: evenbench.v1.Flag
-	(*Note)(nil),                  // 48: evenbench.v1.Note
-	(*Correction)(nil),            // 49: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 50: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 51: google.protobuf.Duration
+	(*InstrumentAsked)(nil),       // 25: evenbench.v1.InstrumentAsked
+	(*SampleIdentity)(nil),        // 26: evenbench.v1.SampleIdentity
+	(*SampleRegistered)(nil),      // 27: evenbench.v1.SampleRegistered
+	(*SampleAmended)(nil),         // 28: evenbench.v1.SampleAmended
+	(*FieldChange)(nil),           // 29: evenbench.v1.FieldChange
+	(*SampleQueued)(nil),          // 30: evenbench.v1.SampleQueued
+	(*SampleUnqueued)(nil),        // 31: evenbench.v1.SampleUnqueued
+	(*SamplePlaced)(nil),          // 32: evenbench.v1.SamplePlaced
+	(*SampleRemoved)(nil),         // 33: evenbench.v1.SampleRemoved
+	(*ReadingsAssigned)(nil),      // 34: evenbench.v1.ReadingsAssigned
+	(*MeasurementTaken)(nil),      // 35: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 36: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 37: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 38: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 39: evenbench.v1.RoastClosed
+	(*FindingMade)(nil),           // 40: evenbench.v1.FindingMade
+	(*FlagRaised)(nil),            // 41: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 42: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 43: evenbench.v1.Placement
+	(*Measurement)(nil),           // 44: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 45: evenbench.v1.Roast
+	(*Mark)(nil),                  // 46: evenbench.v1.Mark
+	(*Finding)(nil),               // 47: evenbench.v1.Finding
+	(*Flag)(nil),                  // 48: evenbench.v1.Flag
+	(*Note)(nil),                  // 49: evenbench.v1.Note
+	(*Correction)(nil),            // 50: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 51: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 52: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	50, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	51, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
 	12, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
 	13, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
 	15, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
@@ -5028,79 +5125,80 @@ var file_evenbench_v1_record_proto_depIdxs = []int32{
 	22, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
 	23, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
 	24, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
-	26, // 9: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
-	27, // 10: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
-	29, // 11: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
-	30, // 12: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
-	31, // 13: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
-	32, // 14: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
-	33, // 15: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	35, // 16: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	34, // 17: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
-	36, // 18: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	37, // 19: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	38, // 20: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	39, // 21: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	40, // 22: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	14, // 23: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	0,  // 24: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	50, // 25: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	16, // 26: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	51, // 27: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,  // 28: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	50, // 29: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	50, // 30: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	18, // 31: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	20, // 32: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	19, // 33: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 34: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 35: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	50, // 36: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	50, // 37: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 38: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 39: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	51, // 40: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	6,  // 41: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	25, // 42: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	28, // 43: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	50, // 44: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	7,  // 45: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	50, // 46: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	43, // 47: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	50, // 48: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	8,  // 49: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	50, // 50: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	9,  // 51: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	25, // 52: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	50, // 53: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	42, // 54: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	43, // 55: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	44, // 56: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	46, // 57: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	47, // 58: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	48, // 59: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	49, // 60: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	50, // 61: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	50, // 62: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	7,  // 63: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 64: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 65: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	50, // 66: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	50, // 67: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	10, // 68: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	45, // 69: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	46, // 70: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	8,  // 71: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	50, // 72: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	9,  // 73: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	50, // 74: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	50, // 75: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	50, // 76: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	77, // [77:77] is the sub-list for method output_type
-	77, // [77:77] is the sub-list for method input_type
-	77, // [77:77] is the sub-list for extension type_name
-	77, // [77:77] is the sub-list for extension extendee
-	0,  // [0:77] is the sub-list for field type_name
+	25, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
+	27, // 10: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
+	28, // 11: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
+	30, // 12: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
+	31, // 13: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
+	32, // 14: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
+	33, // 15: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
+	34, // 16: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
+	36, // 17: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	35, // 18: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	37, // 19: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	38, // 20: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	39, // 21: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	40, // 22: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	41, // 23: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	14, // 24: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	0,  // 25: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	51, // 26: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	16, // 27: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	52, // 28: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,  // 29: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	51, // 30: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	51, // 31: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	18, // 32: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	20, // 33: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	19, // 34: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,  // 35: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,  // 36: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	51, // 37: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	51, // 38: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,  // 39: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,  // 40: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	52, // 41: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	6,  // 42: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	26, // 43: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	29, // 44: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	51, // 45: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	7,  // 46: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	51, // 47: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	44, // 48: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	51, // 49: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	8,  // 50: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	51, // 51: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	9,  // 52: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	26, // 53: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	51, // 54: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	43, // 55: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	44, // 56: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	45, // 57: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	47, // 58: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	48, // 59: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	49, // 60: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	50, // 61: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	51, // 62: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	51, // 63: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	7,  // 64: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,  // 65: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,  // 66: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	51, // 67: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	51, // 68: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	10, // 69: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	46, // 70: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	47, // 71: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	8,  // 72: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	51, // 73: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	9,  // 74: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	51, // 75: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	51, // 76: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	51, // 77: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	78, // [78:78] is the sub-list for method output_type
+	78, // [78:78] is the sub-list for method input_type
+	78, // [78:78] is the sub-list for extension type_name
+	78, // [78:78] is the sub-list for extension extendee
+	0,  // [0:78] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -5117,6 +5215,7 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_RunClosed)(nil),
 		(*Entry_InstrumentChanged)(nil),
 		(*Entry_ClockStepped)(nil),
+		(*Entry_InstrumentAsked)(nil),
 		(*Entry_SampleRegistered)(nil),
 		(*Entry_SampleAmended)(nil),
 		(*Entry_SampleQueued)(nil),
@@ -5133,18 +5232,18 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_FlagRaised)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[26].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[28].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[32].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[34].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[27].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[29].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[33].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[35].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[36].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
 			NumEnums:      11,
-			NumMessages:   39,
+			NumMessages:   40,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

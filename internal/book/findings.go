@@ -1,0 +1,185 @@
+package book
+
+import (
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/evenbench/evenbench/internal/roast"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// MarkWord returns a kind of mark as words: "first crack".
+func MarkWord(k pb.MarkKind) string {
+	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(k.String(), "MARK_KIND_")), "_", " ")
+}
+
+func roundTo(v, step float64) float64 { return math.Round(v/step) * step }
+
+// findingMade folds in a finding of a roast.
+func (b *Book) findingMade(e *pb.Entry, m *pb.FindingMade) {
+	x := b.roasts[m.GetRoast()]
+	if x == nil {
+		return
+	}
+	x.pb.Findings = slices.DeleteFunc(x.pb.Findings, func(f *pb.Finding) bool { return f.GetName() == m.GetName() })
+	if !m.GetWithdrawn() {
+		x.pb.Findings = append(x.pb.Findings, &pb.Finding{
+			Name: m.GetName(), Value: m.GetValue(), Unit: m.GetUnit(), StandardUncertainty: m.StandardUncertainty,
+			Method: m.GetMethod(), Inputs: m.GetInputs(), Cursor: e.GetCursor(),
+		})
+	}
+	b.touch(x.sample)
+}
+
+// refind notes that the findings of a sample's roasts may no longer be what they
+// were.
+func (b *Book) refind(s *sample) {
+	for _, x := range s.roasts {
+		b.refindRoast(x)
+	}
+}
+
+func (b *Book) refindRoast(x *oneRoast) {
+	if !slices.Contains(b.stale, x) {
+		b.stale = append(b.stale, x)
+	}
+}
+
+// draftFindings drafts, for every roast that the entry being applied has touched,
+// the findings that it should have and has not, and withdraws those that it has and
+// should not. Findings are made when a roast has ended, and again with every
+// correction.
+func (b *Book) draftFindings() {
+	for _, x := range b.stale {
+		if x.pb.GetState() != pb.RoastState_ROAST_STATE_ROASTING {
+			b.compareFindings(x, x.findings())
+		}
+	}
+	b.stale = b.stale[:0]
+}
+
+func (b *Book) compareFindings(x *oneRoast, should []*pb.FindingMade) {
+	for _, f := range should {
+		i := slices.IndexFunc(x.pb.Findings, func(have *pb.Finding) bool { return have.GetName() == f.GetName() })
+		if i >= 0 && same(x.pb.Findings[i], f) {
+			continue
+		}
+		b.draftFinding(x, f)
+		if f.GetName() == lossInMass {
+			b.flagLoss(x, f.GetValue())
+		}
+	}
+	for _, have := range x.pb.Findings {
+		gone := !slices.ContainsFunc(should, func(f *pb.FindingMade) bool { return f.GetName() == have.GetName() })
+		if gone && (len(x.trace.At) > 0 || have.GetName() == lossInMass) {
+			b.draftFinding(x, &pb.FindingMade{Name: have.GetName(), Unit: have.GetUnit(), Method: have.GetMethod(), Withdrawn: true})
+		}
+	}
+}
+
+const lossInMass = "loss_in_mass"
+
+func (b *Book) draftFinding(x *oneRoast, f *pb.FindingMade) {
+	f.Roast = x.pb.GetRoast()
+	if x.sample != nil {
+		f.Sample = x.sample.record.GetSample()
+	}
+	b.follow(&pb.Entry{Body: &pb.Entry_FindingMade{FindingMade: f}})
+}
+
+func same(have *pb.Finding, f *pb.FindingMade) bool {
+	return have.GetValue() == f.GetValue() && have.GetUnit() == f.GetUnit() && have.GetMethod() == f.GetMethod() &&
+		have.GetStandardUncertainty() == f.GetStandardUncertainty() && slices.Equal(have.GetInputs(), f.GetInputs())
+}
+
+// findings computes what a roast's marks, trace and masses give.
+func (x *oneRoast) findings() []*pb.FindingMade {
+	var list []*pb.FindingMade
+	var marks []uint64
+	for _, k := range x.pb.GetMarks() {
+		marks = append(marks, k.GetCursor())
+	}
+	slices.Sort(marks)
+	// Marks that cannot be of one roast give no findings; they are refused where
+	// they are set.
+	found, err := roast.Findings(x.trace, x.marks)
+	if err == nil {
+		for _, f := range found {
+			made := f.Entry()
+			made.Inputs = marks
+			list = append(list, made)
+		}
+	}
+	if f := x.loss(); f != nil {
+		list = append(list, f)
+	}
+	return list
+}
+
+// loss computes the loss in mass; nil without both masses.
+func (x *oneRoast) loss() *pb.FindingMade {
+	if x.sample == nil {
+		return nil
+	}
+	green, roasted := x.greenMass(), x.sample.measurement(roastedMass, x.pb.GetRoast())
+	if green == nil || roasted == nil {
+		return nil
+	}
+	f, err := roast.LossInMass(grams(green), grams(roasted))
+	if err != nil {
+		return nil
+	}
+	made := f.Entry()
+	made.Inputs = []uint64{green.GetCursor(), roasted.GetCursor()}
+	return made
+}
+
+func grams(m *pb.Measurement) roast.Mass {
+	return roast.Mass{Grams: m.GetValue(), Uncertainty: m.GetStandardUncertainty()}
+}
+
+// greenMass returns the charge mass that was weighed for this roast: the latest one
+// before its charge, and after the charge of the roast before.
+func (x *oneRoast) greenMass() *pb.Measurement {
+	charged := x.pb.GetChargedAt().AsTime()
+	for _, m := range slices.Backward(x.sample.record.GetMeasurements()) {
+		at := m.GetAt().AsTime()
+		if m.GetProperty() != chargeMass || m.GetSuperseded() || at.After(charged) {
+			continue
+		}
+		between := slices.ContainsFunc(x.sample.roasts, func(o *oneRoast) bool {
+			c := o.pb.GetChargedAt().AsTime()
+			return o != x && c.After(at) && c.Before(charged)
+		})
+		if !between {
+			return m
+		}
+	}
+	return nil
+}
+
+func (b *Book) flagLoss(x *oneRoast, percent float64) {
+	text, implausible := roast.JudgeLoss(percent)
+	if !implausible {
+		return
+	}
+	b.flag(&pb.FlagRaised{
+		Code: pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS, Station: x.pb.GetStation(), Roast: x.pb.GetRoast(),
+		Sample: x.sample.record.GetSample(), Text: text,
+	})
+}
+
+// Hydrate gives a roast its bean curve back, in seconds on the run's clock, where
+// the book has let go of it, so that findings can be made again.
+func (b *Book) Hydrate(id string, trace roast.Trace) {
+	if x := b.roasts[id]; x != nil && len(x.trace.At) == 0 {
+		x.trace = trace
+	}
+}
+
+// Hydrated tells whether the book has the bean curve of a roast.
+func (b *Book) Hydrated(id string) bool {
+	x := b.roasts[id]
+	return x != nil && (len(x.trace.At) > 0 || x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING)
+}

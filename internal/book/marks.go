@@ -1,0 +1,249 @@
+package book
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	"github.com/evenbench/evenbench/internal/roast"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// methodPerson is the method of a mark that a person set.
+const methodPerson = "person"
+
+func (b *Book) roastOpened(m *pb.RoastOpened) {
+	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
+	if r == nil || r.drum == nil {
+		return
+	}
+	d := r.drum
+	x := &oneRoast{
+		pb: &pb.Roast{
+			Roast: m.GetRoast(), Station: m.GetStation(), ChargedAt: m.GetChargedAt(),
+			State: pb.RoastState_ROAST_STATE_ROASTING, Instrument: m.GetInstrument(), Run: m.GetRun(),
+			FirstNumber: m.GetFirstNumber(),
+		},
+		sample: b.samples[m.GetSample()], station: r.station, run: r, from: r.cursorOf(m.GetFirstNumber()),
+		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{},
+	}
+	b.roasts[m.GetRoast()] = x
+	b.roastsNamed = max(b.roastsNamed, len(b.roasts))
+	r.station.roast = x
+	mark := &pb.MarkSet{Roast: m.GetRoast(), Kind: pb.MarkKind_MARK_KIND_CHARGE, At: m.GetChargedAt(), Method: methodPerson}
+	if d.roast == m.GetRoast() { // found, and drafted here
+		mark.BeanCel, mark.Method = proto.Float64(d.found.Cel), d.found.Method
+	} else {
+		d.roast = m.GetRoast()
+		d.found = roast.Event{What: roast.Charged, At: x.charge}
+		b.tellTracker(d, mark, x.charge)
+		if cel, ok := d.beanAt(x.charge); ok {
+			mark.BeanCel = proto.Float64(cel)
+		}
+	}
+	d.trimTo(m.GetFirstNumber())
+	b.follow(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: mark}})
+	if x.sample == nil {
+		b.flag(&pb.FlagRaised{
+			Code: pb.FlagCode_FLAG_CODE_EMPTY_QUEUE, Station: m.GetStation(), Instrument: m.GetInstrument(), Roast: m.GetRoast(),
+			Text: fmt.Sprintf("%s was charged with no sample in its queue: assign the readings of roast %s to the sample that is in it", m.GetStation(), m.GetRoast()),
+		})
+		return
+	}
+	x.sample.roasts = append(x.sample.roasts, x)
+	x.sample.record.Roasts = append(x.sample.record.Roasts, x.pb)
+	b.touch(x.sample)
+	code := x.sample.record.GetSample()
+	b.follow(&pb.Entry{Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{
+		Station: m.GetStation(), Sample: code, At: m.GetChargedAt(),
+		By: pb.PlacementMeans_PLACEMENT_MEANS_CHARGE, Instrument: m.GetInstrument(),
+	}}})
+}
+
+// since returns the readings of the bean probe from a number on.
+func (d *drum) since(first uint64) roast.Trace {
+	var t roast.Trace
+	for _, p := range d.trace {
+		if p.number >= first {
+			t.At, t.Cel = append(t.At, p.at), append(t.Cel, p.cel)
+		}
+	}
+	return t
+}
+
+// trimTo lets go of the points before a number.
+func (d *drum) trimTo(number uint64) {
+	i := slices.IndexFunc(d.trace, func(p point) bool { return p.number >= number })
+	if i > 0 {
+		d.trace = append(d.trace[:0], d.trace[i:]...)
+	}
+}
+
+func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
+	x := b.roasts[m.GetRoast()]
+	if x == nil {
+		return
+	}
+	x.pb.Marks = slices.DeleteFunc(x.pb.Marks, func(k *pb.Mark) bool { return k.GetKind() == m.GetKind() })
+	delete(x.marks, m.GetKind())
+	if m.GetReplaces() != 0 && x.sample != nil {
+		x.sample.record.Corrections = append(x.sample.record.Corrections, x.markCorrection(e, m))
+	}
+	if !m.GetWithdrawn() {
+		x.marks[m.GetKind()] = x.run.elapsed(m.GetAt().AsTime())
+		x.pb.Marks = append(x.pb.Marks, &pb.Mark{
+			Kind: m.GetKind(), At: m.GetAt(), BeanCel: m.BeanCel, Method: m.GetMethod(), Actor: e.GetActor(), Cursor: e.GetCursor(),
+		})
+	}
+	if m.GetKind() == pb.MarkKind_MARK_KIND_CHARGE && !m.GetWithdrawn() {
+		x.charge = x.marks[m.GetKind()]
+		x.pb.ChargedAt = m.GetAt()
+	}
+	x.orderMarks()
+	b.touch(x.sample)
+	b.refindRoast(x)
+	d := x.run.drum
+	if m.GetMethod() == methodPerson && (d.roast == m.GetRoast() || d.roast == "" && d.ended == x) {
+		b.tellTracker(d, m, x.marks[m.GetKind()])
+	}
+	if m.GetKind() != pb.MarkKind_MARK_KIND_DROP {
+		return
+	}
+	switch roasting := x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING; {
+	case roasting && !m.GetWithdrawn():
+		if d.roast == m.GetRoast() {
+			d.roast = ""
+		}
+		b.follow(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{
+			Roast: m.GetRoast(), LastNumber: d.numberAt(x.marks[m.GetKind()]),
+		}}})
+	case !roasting && m.GetWithdrawn() && d.roast == "" && d.ended == x:
+		b.reopen(x)
+	}
+}
+
+// tellTracker tells the drum's tracker of a mark that a person set. One that does
+// not fit was refused before it was recorded, or concerns a roast that the tracker
+// has let go of.
+func (b *Book) tellTracker(d *drum, m *pb.MarkSet, at float64) {
+	if m.GetWithdrawn() {
+		_ = d.tracker.Withdraw(m.GetKind())
+		return
+	}
+	_ = d.tracker.SetMark(m.GetKind(), at)
+}
+
+// reopen lets a roast go on whose drop was withdrawn.
+func (b *Book) reopen(x *oneRoast) {
+	x.pb.State, x.pb.LastNumber, x.trace = pb.RoastState_ROAST_STATE_ROASTING, 0, roast.Trace{}
+	x.run.drum.roast, x.run.drum.ended = x.pb.GetRoast(), nil
+	x.station.roast = x
+	if x.sample != nil {
+		b.follow(&pb.Entry{Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{
+			Station: x.pb.GetStation(), Sample: x.sample.record.GetSample(), At: stamp(b.now),
+			By: pb.PlacementMeans_PLACEMENT_MEANS_CALL,
+		}}})
+	}
+}
+
+func (x *oneRoast) markCorrection(e *pb.Entry, m *pb.MarkSet) *pb.Correction {
+	c := &pb.Correction{
+		Field: fmt.Sprintf("%s %s", x.pb.GetRoast(), MarkWord(m.GetKind())), Reason: m.GetReason(),
+		Actor: e.GetActor(), At: e.GetRecordedAt(), Cursor: e.GetCursor(), Old: fmt.Sprintf("entry %d", m.GetReplaces()),
+	}
+	if !m.GetWithdrawn() {
+		c.New = fmt.Sprintf("%.1f s", m.GetElapsedS())
+	}
+	return c
+}
+
+// orderMarks sorts the marks by time and counts their time from the charge.
+func (x *oneRoast) orderMarks() {
+	for _, k := range x.pb.GetMarks() {
+		k.ElapsedS = roundTo(x.marks[k.GetKind()]-x.charge, 1e-6)
+	}
+	slices.SortStableFunc(x.pb.Marks, func(a, b *pb.Mark) int { return cmp.Compare(a.GetElapsedS(), b.GetElapsedS()) })
+}
+
+func (b *Book) roastClosed(m *pb.RoastClosed) {
+	x := b.roasts[m.GetRoast()]
+	if x == nil {
+		return
+	}
+	x.pb.LastNumber = m.GetLastNumber()
+	x.to = b.last
+	x.pb.State = pb.RoastState_ROAST_STATE_DROPPED
+	if m.GetAborted() != "" {
+		x.pb.State = pb.RoastState_ROAST_STATE_ABORTED
+	}
+	if x.station.roast == x {
+		x.station.roast = nil
+	}
+	d := x.run.drum
+	if d.roast == m.GetRoast() {
+		d.roast = ""
+	}
+	if d.ended != nil {
+		d.ended.trace = roast.Trace{}
+	}
+	d.ended = x
+	x.trace = d.since(x.pb.GetFirstNumber())
+	b.touch(x.sample)
+	if x.sample != nil && x.sample.on[x.pb.GetStation()] {
+		at := b.now
+		if drop, ok := x.marks[pb.MarkKind_MARK_KIND_DROP]; ok {
+			at = x.run.wall(drop)
+		}
+		b.follow(&pb.Entry{Body: &pb.Entry_SampleRemoved{SampleRemoved: &pb.SampleRemoved{
+			Station: x.pb.GetStation(), Sample: x.sample.record.GetSample(), At: stamp(at), Reason: "the roast has ended",
+		}}})
+	}
+	b.refindRoast(x)
+}
+
+// moveRoast gives a roast to another sample, or to none.
+func (b *Book) moveRoast(e *pb.Entry, x *oneRoast, to *sample, reason string) {
+	from := x.sample
+	same := func(r *oneRoast) bool { return r == x }
+	if from != nil {
+		from.roasts = slices.DeleteFunc(from.roasts, same)
+		from.record.Roasts = slices.DeleteFunc(from.record.Roasts, func(r *pb.Roast) bool { return r == x.pb })
+		b.refind(from)
+	}
+	x.sample = to
+	b.corrected(e, "roast "+x.pb.GetRoast(), from, to, reason)
+	if to != nil {
+		to.roasts = append(to.roasts, x)
+		to.record.Roasts = append(to.record.Roasts, x.pb)
+		b.refind(to)
+	}
+}
+
+// roastsOf returns the roasts of a run in the order of their names.
+func (b *Book) roastsOf(r *run) []*oneRoast {
+	if r.drum == nil {
+		return nil
+	}
+	var list []*oneRoast
+	for _, x := range b.roasts {
+		if x.run == r {
+			list = append(list, x)
+		}
+	}
+	slices.SortFunc(list, func(a, b *oneRoast) int { return cmp.Compare(a.pb.GetFirstNumber(), b.pb.GetFirstNumber()) })
+	return list
+}
+
+// Roast returns a copy of a roast and the code of its sample.
+func (b *Book) Roast(id string) (r *pb.Roast, sample string, ok bool) {
+	x := b.roasts[id]
+	if x == nil {
+		return nil, "", false
+	}
+	if x.sample != nil {
+		sample = x.sample.record.GetSample()
+	}
+	return proto.CloneOf(x.pb), sample, true
+}

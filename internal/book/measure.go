@@ -1,0 +1,224 @@
+package book
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// Properties of a sample that the book treats in a way of their own.
+const (
+	// A mass of which the roast decides what it is of: green before, roasted
+	// after.
+	batchMass   = "batch_mass"
+	chargeMass  = "charge_mass"
+	roastedMass = "roasted_mass"
+)
+
+// Properties of roasted coffee: they belong to the sample's latest roast.
+var ofRoasted = map[string]bool{roastedMass: true, "colour_whole": true, "colour_ground": true}
+
+// measured is a measurement and whose it is.
+type measured struct {
+	pb       *pb.Measurement
+	at       time.Time
+	property string  // as the channel names it
+	sample   *sample // nil: nobody's
+	lies     bool    // the settled load has not moved since
+}
+
+// An empty pan settles too. What is less than this part of the channel's range
+// is taken for one.
+const emptyPart = 0.01
+
+// settling follows a value that becomes a measurement when it comes to rest.
+func (b *Book) settling(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
+	quality, reasons := row.Quality()
+	unsettled := slices.Contains(reasons, pb.QualityReason_QUALITY_REASON_UNSETTLED)
+	if math.IsNaN(row.Value) || quality == pb.Quality_QUALITY_BAD && !unsettled {
+		return
+	}
+	empty := row.Value < emptyPart*ch.pb.GetHigh()
+	switch {
+	case unsettled:
+		ch.moved = true
+		return
+	case empty:
+		b.unload(r, ch)
+		ch.moved = true
+	case ch.moved:
+		b.unload(r, ch)
+		ch.moved = false
+		b.measure(r, ch, m, row)
+	}
+}
+
+// unload notes that what was measured has been taken away, and flags it if it was
+// nobody's.
+func (b *Book) unload(r *run, ch *channel) {
+	load := ch.load
+	if load == nil {
+		return
+	}
+	ch.load, load.lies = nil, false
+	if load.sample == nil {
+		b.flagUnassigned(r, load)
+	}
+}
+
+func (b *Book) flagUnassigned(r *run, x *measured) {
+	b.flag(&pb.FlagRaised{
+		Code: pb.FlagCode_FLAG_CODE_UNASSIGNED, Station: r.pb.GetStation(), Instrument: r.pb.GetInstrument(),
+		Text: fmt.Sprintf("%s %.6g %s was measured with no sample on %s: assign reading %d of %s to its sample",
+			x.property, x.pb.GetValue(), x.pb.GetUnit(), r.pb.GetStation(), x.pb.GetNumber(), r.pb.GetInstrument()),
+	})
+}
+
+// measure drafts a measurement from a reading.
+func (b *Book) measure(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
+	if ch.pb.GetProperty() == "" {
+		return
+	}
+	x := &pb.Measurement{
+		Property: ch.pb.GetProperty(), Value: row.Value,
+		Unit: row.Series.GetUnit(), Basis: row.Series.GetBasis(),
+		At: stamp(row.At), Station: r.pb.GetStation(),
+		Instrument: r.pb.GetInstrument(), Run: r.pb.GetRun(), Number: row.Number, Cursor: b.last,
+		DeviceText: row.DeviceText(), DeviceUnit: row.Series.GetDeviceUnit(), Calibration: row.Series.GetCalibration(),
+	}
+	x.Quality, x.Reasons = row.Quality()
+	if u, known := row.StandardUncertainty(); known {
+		x.StandardUncertainty = proto.Float64(u)
+	}
+	code := boundTo(m, row.Number)
+	if s := b.samples[code]; s != nil {
+		x.Property, x.Roast = s.resolve(ch.pb.GetProperty())
+	}
+	b.follow(&pb.Entry{Body: &pb.Entry_MeasurementTaken{MeasurementTaken: &pb.MeasurementTaken{Sample: code, Measurement: x}}})
+}
+
+// resolve returns what a measurement of a property is of, for this sample now:
+// the property, and the roast it belongs to. A batch mass is of roasted coffee once
+// the sample has been roasted, unless it waits for a further roast.
+func (s *sample) resolve(property string) (resolved, roast string) {
+	dropped := s.lastDropped()
+	if property == batchMass {
+		property = chargeMass
+		if dropped != nil && s.record.GetQueuedFor() == "" {
+			property = roastedMass
+		}
+	}
+	if ofRoasted[property] && dropped != nil {
+		return property, dropped.pb.GetRoast()
+	}
+	return property, ""
+}
+
+func (s *sample) lastDropped() *oneRoast {
+	for _, r := range slices.Backward(s.roasts) {
+		if r.pb.GetState() == pb.RoastState_ROAST_STATE_DROPPED {
+			return r
+		}
+	}
+	return nil
+}
+
+// measurement returns the one that counts; nil if there is none.
+func (s *sample) measurement(property, roast string) *pb.Measurement {
+	for _, m := range slices.Backward(s.record.GetMeasurements()) {
+		if m.GetProperty() == property && m.GetRoast() == roast && !m.GetSuperseded() {
+			return m
+		}
+	}
+	return nil
+}
+
+func (b *Book) measurementTaken(_ *pb.Entry, m *pb.MeasurementTaken) {
+	p := m.GetMeasurement()
+	r := b.runs[runKey{p.GetInstrument(), p.GetRun()}]
+	if r == nil {
+		return
+	}
+	x := &measured{pb: proto.CloneOf(p), at: p.GetAt().AsTime(), property: p.GetProperty()}
+	r.measured = append(r.measured, x)
+	for _, ch := range r.channels {
+		if resolvesTo(ch.pb.GetProperty(), p.GetProperty()) {
+			x.property = ch.pb.GetProperty()
+			if ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SETTLING {
+				ch.load, x.lies = x, true
+			}
+		}
+	}
+	if y := r.station.at(x.at); y != nil {
+		y.measured = true
+	}
+	s := b.samples[m.GetSample()]
+	if s == nil {
+		if !x.lies {
+			b.flagUnassigned(r, x)
+		}
+		return
+	}
+	b.attach(s, x)
+}
+
+func resolvesTo(channel, property string) bool {
+	return channel == property || channel == batchMass && (property == chargeMass || property == roastedMass)
+}
+
+// attach makes x the measurement that counts of its property.
+func (b *Book) attach(s *sample, x *measured) {
+	if was := s.measurement(x.pb.GetProperty(), x.pb.GetRoast()); was != nil && !s.used(was) {
+		was.Superseded = true
+	}
+	x.sample = s
+	s.record.Measurements = append(s.record.Measurements, x.pb)
+	b.touch(s)
+	b.refind(s)
+}
+
+// used tells whether a charge mass belongs to a roast already, so that the next
+// one does not take its place.
+func (s *sample) used(m *pb.Measurement) bool {
+	if m.GetProperty() != chargeMass {
+		return false
+	}
+	return slices.ContainsFunc(s.roasts, func(r *oneRoast) bool {
+		return r.pb.GetChargedAt().AsTime().After(m.GetAt().AsTime())
+	})
+}
+
+func (b *Book) moveMeasurement(e *pb.Entry, x *measured, to *sample, reason string) {
+	from := x.sample
+	if from != nil {
+		from.record.Measurements = slices.DeleteFunc(from.record.Measurements, func(m *pb.Measurement) bool { return m == x.pb })
+		from.revive(x.pb)
+		b.touch(from)
+		b.refind(from)
+	}
+	x.sample = nil
+	b.corrected(e, x.pb.GetProperty(), from, to, reason)
+	if to != nil {
+		x.pb.Superseded = false
+		x.pb.Property, x.pb.Roast = to.resolve(x.property)
+		b.attach(to, x)
+	}
+}
+
+// revive lets the latest measurement of the same property count again.
+func (s *sample) revive(gone *pb.Measurement) {
+	if gone.GetSuperseded() {
+		return
+	}
+	for _, m := range slices.Backward(s.record.GetMeasurements()) {
+		if m.GetProperty() == gone.GetProperty() && m.GetRoast() == gone.GetRoast() {
+			m.Superseded = false
+			return
+		}
+	}
+}

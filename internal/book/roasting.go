@@ -1,0 +1,183 @@
+package book
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"github.com/evenbench/evenbench/internal/roast"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// oneRoast is one sample through one drum. Its times are seconds on the
+// monotonic clock of its run.
+type oneRoast struct {
+	pb      *pb.Roast // nested in the record of its sample
+	sample  *sample   // nil: nobody's yet
+	station *station
+	run     *run
+	// Cursors between which its readings lie.
+	from, to uint64
+	charge   float64
+	marks    roast.Marks
+	trace    roast.Trace // of the bean probe, once it has ended; empty if let go of
+}
+
+// drum is what the readings of a run say of a drum.
+type drum struct {
+	bean    string // name of the channel
+	tracker *roast.Tracker
+	trace   []point // of the roast that goes on, or the latest minutes
+	roast   string  // going on; "" if none
+	found   roast.Event
+	ended   *oneRoast // the last one; only its trace is kept
+}
+
+// point is one reading of the bean probe.
+type point struct {
+	at, cel float64
+	number  uint64
+}
+
+// How much of the bean probe is kept between roasts, to know where one began.
+const idlePoints = 4096
+
+func newDrum(bean string) *drum {
+	return &drum{bean: bean, tracker: roast.NewTracker()}
+}
+
+// elapsed returns a wall clock time on the monotonic clock of the run.
+func (r *run) elapsed(t time.Time) float64 { return t.Sub(r.base).Seconds() }
+
+func (r *run) wall(elapsed float64) time.Time {
+	return r.base.Add(time.Duration(math.Round(elapsed*1e6)) * time.Microsecond)
+}
+
+// roastReading feeds one reading of a drum's probe to the tracker and drafts what
+// it gives away.
+func (b *Book) roastReading(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
+	if r.drum == nil {
+		return
+	}
+	d := r.drum
+	quality, _ := row.Quality()
+	at := m.Elapsed(row).Seconds()
+	if ch.role == roast.Bean && quality != pb.Quality_QUALITY_BAD && !math.IsNaN(row.Value) {
+		if d.roast == "" && len(d.trace) >= idlePoints {
+			d.trace = append(d.trace[:0], d.trace[idlePoints/2:]...)
+		}
+		d.trace = append(d.trace, point{at, row.Value, row.Number})
+	}
+	for _, e := range d.tracker.Feed(roast.Reading{Role: ch.role, At: at, Cel: row.Value, Quality: quality}) {
+		b.roastEvent(r, e)
+	}
+}
+
+func (b *Book) roastEvent(r *run, e roast.Event) {
+	d := r.drum
+	switch {
+	case e.What == roast.Charged:
+		d.found = e
+		b.draftRoast(r, e.At)
+	case d.roast == "":
+	case e.What == roast.Aborted:
+		b.draftEnd(r, e.At, e.Reason)
+	default:
+		b.draftMark(r, e)
+		if e.What == roast.Dropped {
+			d.roast = ""
+		}
+	}
+}
+
+// draftRoast drafts the beginning of a roast of the sample that is next in the
+// queue.
+func (b *Book) draftRoast(r *run, at float64) {
+	id := b.FreeRoast()
+	b.roastsNamed++
+	r.drum.roast = id
+	opened := &pb.RoastOpened{
+		Roast: id, Station: r.pb.GetStation(), Instrument: r.pb.GetInstrument(), Run: r.pb.GetRun(),
+		FirstNumber: r.drum.numberAt(at), ChargedAt: stamp(r.wall(at)),
+	}
+	// Of a long batch that holds several charges, each takes the next.
+	if i := b.charged[r.station]; i < len(r.station.queue) {
+		opened.Sample = r.station.queue[i].record.GetSample()
+		b.charged[r.station]++
+	}
+	b.follow(&pb.Entry{Body: &pb.Entry_RoastOpened{RoastOpened: opened}})
+}
+
+// FreeRoast returns a name that no roast has.
+func (b *Book) FreeRoast() string {
+	return fmt.Sprintf("R-%04d", max(b.roastsNamed, len(b.roasts))+1)
+}
+
+// draftMark drafts a mark that the tracker found, unless a person has set it.
+func (b *Book) draftMark(r *run, e roast.Event) {
+	if x := b.roasts[r.drum.roast]; x != nil {
+		if _, set := x.marks[e.What.Mark()]; set {
+			return
+		}
+	}
+	b.follow(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: &pb.MarkSet{
+		Roast: r.drum.roast, Kind: e.What.Mark(), At: stamp(r.wall(e.At)), ElapsedS: e.At - r.drum.found.At,
+		BeanCel: proto.Float64(e.Cel), Method: e.Method,
+	}}})
+}
+
+// draftEnd drafts the end of the roast that goes on.
+func (b *Book) draftEnd(r *run, at float64, aborted string) {
+	id := r.drum.roast
+	r.drum.roast = ""
+	b.follow(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{
+		Roast: id, LastNumber: r.drum.numberAt(at), Aborted: aborted,
+	}}})
+}
+
+// numberAt returns the number of the last bean reading at or before a time; of the
+// first one kept if there is none.
+func (d *drum) numberAt(at float64) uint64 {
+	if len(d.trace) == 0 {
+		return 1
+	}
+	i, found := d.search(at)
+	if !found {
+		i = max(i-1, 0)
+	}
+	return d.trace[i].number
+}
+
+// last returns the time of the last bean reading.
+func (d *drum) last() float64 {
+	if len(d.trace) == 0 {
+		return 0
+	}
+	return d.trace[len(d.trace)-1].at
+}
+
+func (d *drum) search(at float64) (int, bool) {
+	return slices.BinarySearchFunc(d.trace, at, func(p point, at float64) int { return cmp.Compare(p.at, at) })
+}
+
+// maxHole is the longest time between two readings over which a straight line is
+// drawn, in seconds.
+const maxHole = 15
+
+// beanAt returns the bean temperature at a time, between the two readings next to
+// it; false where there are none.
+func (d *drum) beanAt(at float64) (float64, bool) {
+	i, found := d.search(at)
+	if found {
+		return d.trace[i].cel, true
+	}
+	if i == 0 || i == len(d.trace) || d.trace[i].at-d.trace[i-1].at > maxHole {
+		return 0, false
+	}
+	p, q := d.trace[i-1], d.trace[i]
+	return p.cel + (q.cel-p.cel)*(at-p.at)/(q.at-p.at), true
+}

@@ -1,0 +1,211 @@
+package book
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"github.com/evenbench/evenbench/internal/roast"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+type runKey struct{ instrument, run string }
+
+// run is one life of a driver's connection to its device.
+type run struct {
+	pb       *pb.RunOpened
+	station  *station
+	channels map[string]*channel
+	// Every number up to it is in the ledger or in a gap.
+	accounted uint64
+	// Wall clock at the run's opening, by the latest batch.
+	base time.Time
+	// Where the latest batches begin.
+	index []batchRef
+	// Measurements, by number.
+	measured []*measured
+	drum     *drum // nil unless a bean probe of a drum
+	scans    bool
+	plain    bool // nothing follows from its readings
+	closed   bool
+}
+
+// channel is the state of one channel of a run.
+type channel struct {
+	pb   *pb.Channel
+	role roast.Role
+	part bool // plays a part in a roast
+	// A value has settled and was taken as a measurement; it still lies there.
+	load *measured
+	// The value has moved since the last measurement.
+	moved bool
+}
+
+// batchRef is where a batch begins.
+type batchRef struct {
+	number uint64
+	cursor uint64
+	at     time.Time
+}
+
+// Enough batches to find what a late placement concerns: half an hour at two
+// batches a second.
+const maxIndex = 4096
+
+func (b *Book) runOpened(m *pb.RunOpened) {
+	r := &run{
+		pb: m, station: b.station(m.GetStation()), channels: map[string]*channel{},
+		base: m.GetOpenedAt().AsTime(), plain: true,
+	}
+	onDrum := r.station.pb.GetKind() == pb.StationKind_STATION_KIND_DRUM
+	for _, c := range m.GetChannels() {
+		ch := &channel{pb: c, moved: true}
+		ch.role, ch.part = roast.RoleOf(c.GetRole())
+		ch.part = ch.part && onDrum
+		r.channels[c.GetName()] = ch
+		switch {
+		case c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE:
+			r.scans = true
+		case ch.part && ch.role == roast.Bean:
+			r.drum = newDrum(c.GetName())
+		}
+		if ch.part || c.GetKind() != pb.ChannelKind_CHANNEL_KIND_CONTINUOUS {
+			r.plain = false
+		}
+	}
+	b.runs[runKey{m.GetInstrument(), m.GetRun()}] = r
+	b.current[m.GetInstrument()] = r
+}
+
+func (b *Book) runClosed(m *pb.RunClosed) {
+	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
+	if r == nil {
+		return
+	}
+	r.closed = true
+	r.accounted = max(r.accounted, m.GetLastNumber())
+	if r.drum != nil && r.drum.roast != "" {
+		b.draftEnd(r, r.drum.last(), "the instrument's run ended during the roast")
+	}
+	r.index = nil
+}
+
+func (b *Book) gap(m *pb.Gap) {
+	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
+	if r == nil || m.GetFirstNumber() == 0 {
+		return
+	}
+	r.accounted = max(r.accounted, m.GetFirstNumber()+m.GetCount()-1)
+}
+
+// readings folds in a batch and drafts what follows from it.
+func (b *Book) readings(m *pb.ReadingBatch) {
+	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
+	if r == nil || m.GetCount() == 0 {
+		return
+	}
+	r.accounted = max(r.accounted, m.Last())
+	start := m.GetStart().AsTime()
+	r.base = start.Add(-time.Duration(m.GetStartElapsedUs()) * time.Microsecond)
+	if len(r.index) == maxIndex {
+		r.index = append(r.index[:0], r.index[maxIndex/2:]...)
+	}
+	r.index = append(r.index, batchRef{m.GetFirstNumber(), b.last, start})
+	if r.plain {
+		return
+	}
+	for _, row := range inOrder(m) {
+		ch := r.channels[row.Series.GetChannel()]
+		if ch == nil {
+			continue
+		}
+		switch {
+		case ch.part:
+			b.roastReading(r, ch, m, row)
+		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE:
+			b.scanned(r, row)
+		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SPOT:
+			if !math.IsNaN(row.Value) {
+				b.measure(r, ch, m, row)
+			}
+		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SETTLING:
+			b.settling(r, ch, m, row)
+		}
+	}
+}
+
+// inOrder returns the readings of a batch in the order of their numbers.
+func inOrder(m *pb.ReadingBatch) []pb.Row {
+	rows := make([]pb.Row, 0, m.GetCount())
+	for row := range m.Rows() {
+		rows = append(rows, row)
+	}
+	if len(m.GetSeries()) > 1 {
+		slices.SortFunc(rows, func(a, b pb.Row) int { return cmp.Compare(a.Number, b.Number) })
+	}
+	return rows
+}
+
+// since returns the first number of the run whose batch begins at or after t,
+// and whether there is one.
+func (r *run) since(t time.Time) (uint64, bool) {
+	i, _ := slices.BinarySearchFunc(r.index, t, func(ref batchRef, t time.Time) int { return ref.at.Compare(t) })
+	if i == len(r.index) {
+		return 0, false
+	}
+	return r.index[i].number, true
+}
+
+// cursorOf returns the cursor of the batch that holds a number, or of the oldest one
+// known after it.
+func (r *run) cursorOf(number uint64) uint64 {
+	i, found := slices.BinarySearchFunc(r.index, number, func(ref batchRef, n uint64) int { return cmp.Compare(ref.number, n) })
+	if !found && i > 0 {
+		i--
+	}
+	if i == len(r.index) {
+		return 0
+	}
+	return r.index[i].cursor
+}
+
+// Accounted returns up to which number the readings of a run are in the ledger or
+// in gaps; 0 for an unknown run.
+func (b *Book) Accounted(instrument, name string) uint64 {
+	if r := b.runs[runKey{instrument, name}]; r != nil {
+		return r.accounted
+	}
+	return 0
+}
+
+// Run returns what was said when a run was opened, and whether it is still open.
+func (b *Book) Run(instrument, name string) (m *pb.RunOpened, open bool) {
+	r := b.runs[runKey{instrument, name}]
+	if r == nil {
+		return nil, false
+	}
+	return r.pb, !r.closed
+}
+
+// CurrentRun returns the latest run of an instrument; nil if it had none.
+func (b *Book) CurrentRun(instrument string) *pb.RunOpened {
+	if r := b.current[instrument]; r != nil {
+		return r.pb
+	}
+	return nil
+}
+
+// OpenRuns returns the runs that were not closed.
+func (b *Book) OpenRuns() []*pb.RunOpened {
+	var open []*pb.RunOpened
+	for _, r := range b.runs {
+		if !r.closed {
+			open = append(open, r.pb)
+		}
+	}
+	slices.SortFunc(open, func(x, y *pb.RunOpened) int {
+		return cmp.Or(cmp.Compare(x.GetInstrument(), y.GetInstrument()), cmp.Compare(x.GetRun(), y.GetRun()))
+	})
+	return open
+}

@@ -1,0 +1,100 @@
+package hub
+
+import (
+	"slices"
+
+	"google.golang.org/protobuf/encoding/protowire"
+
+	"github.com/evenbench/evenbench/internal/ledger"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// sieve lets pass the entries that a subscriber asked for.
+type sieve struct {
+	kinds       map[protowire.Number]bool
+	instruments map[string]bool
+	samples     map[string]bool
+	// sampleOf returns the sample of a roast.
+	sampleOf func(roast string) string
+}
+
+func newSieve(f *pb.EntryFilter, sampleOf func(string) string) (*sieve, error) {
+	s := &sieve{instruments: set(f.GetInstruments()), samples: set(f.GetSamples()), sampleOf: sampleOf}
+	if len(f.GetKinds()) > 0 {
+		s.kinds = map[protowire.Number]bool{}
+	}
+	bodies := (*pb.Entry)(nil).ProtoReflect().Descriptor().Oneofs().ByName("body").Fields()
+	for _, kind := range f.GetKinds() {
+		number := protowire.Number(0)
+		var all []string
+		for i := range bodies.Len() {
+			all = append(all, string(bodies.Get(i).Name()))
+			if string(bodies.Get(i).Name()) == kind {
+				number = bodies.Get(i).Number()
+			}
+		}
+		if number == 0 {
+			return nil, invalid("filter.kinds", "%q is no kind of entry; %s", kind, names(all))
+		}
+		s.kinds[number] = true
+	}
+	return s, nil
+}
+
+func set(list []string) map[string]bool {
+	if len(list) == 0 {
+		return nil
+	}
+	m := map[string]bool{}
+	for _, v := range list {
+		m[v] = true
+	}
+	return m
+}
+
+// passes tells whether an entry fulfils every condition that is set. An entry that
+// cannot be parsed passes: it is not the filter's to hide it.
+func (s *sieve) passes(stored ledger.Stored) bool {
+	if s.kinds != nil && !s.kinds[stored.Kind] {
+		return false
+	}
+	if s.instruments == nil && s.samples == nil {
+		return true
+	}
+	e, err := stored.Entry()
+	if err != nil {
+		return true
+	}
+	m := body(e)
+	if s.instruments != nil {
+		of, ok := m.(interface{ GetInstrument() string })
+		if !ok || !s.instruments[of.GetInstrument()] {
+			return false
+		}
+	}
+	return s.samples == nil || s.concerns(m)
+}
+
+// concerns tells whether an entry's body is about one of the samples: by name,
+// through its roast, or through the readings bound to it.
+func (s *sieve) concerns(m any) bool {
+	if of, ok := m.(interface{ GetSample() string }); ok && s.samples[of.GetSample()] {
+		return true
+	}
+	if of, ok := m.(interface{ GetRoast() string }); ok && of.GetRoast() != "" && s.samples[s.sampleOf(of.GetRoast())] {
+		return true
+	}
+	b, ok := m.(*pb.ReadingBatch)
+	return ok && slices.ContainsFunc(b.GetBindings(), func(y *pb.Binding) bool { return s.samples[y.GetSample()] })
+}
+
+// body returns the message in an entry's body; nil if it has none that this
+// version knows.
+func body(e *pb.Entry) any {
+	m := e.ProtoReflect()
+	field := m.WhichOneof(m.Descriptor().Oneofs().ByName("body"))
+	if field == nil {
+		return nil
+	}
+	return m.Get(field).Message().Interface()
+}

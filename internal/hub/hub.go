@@ -1,0 +1,282 @@
+// Package hub puts the parts together: the ledger, the book, the supervised
+// drivers and the services.
+package hub
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/reflection"
+
+	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/clock"
+	"github.com/evenbench/evenbench/internal/lab"
+	"github.com/evenbench/evenbench/internal/ledger"
+	"github.com/evenbench/evenbench/internal/normalize"
+	"github.com/evenbench/evenbench/internal/problem"
+	"github.com/evenbench/evenbench/internal/supervise"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// Options say which lab a hub serves.
+type Options struct {
+	// Load reads the lab file; again on every reload.
+	Load func() (*lab.Lab, problem.List)
+	// Driver returns the command that runs one of the hub's own drivers.
+	Driver func(name string) []string
+	// Clock of the lab; the zero Clock is real time.
+	Clock   clock.Clock
+	Version string
+	Log     *zap.Logger
+}
+
+// Hub is a running hub.
+type Hub struct {
+	options Options
+	log     *zap.Logger
+	scribe  *scribe
+	bench   *supervise.Bench
+	health  *health.Server
+	grpc    *grpc.Server
+	http    *http.Server
+	grpcOn  net.Listener
+	httpOn  net.Listener
+
+	mu  sync.Mutex // guards lab, and makes reloads wait for each other
+	lab *lab.Lab
+
+	channels sync.Map // of instrument: []normalize.Channel
+	stopping chan struct{}
+	failed   chan error
+}
+
+// Start opens the ledger, finishes what an earlier hub could not, serves, and
+// starts the drivers. The hub runs until Stop.
+func Start(ctx context.Context, o Options) (*Hub, error) {
+	l, problems := o.Load()
+	if err := problems.Err(); err != nil {
+		return nil, err
+	}
+	h := &Hub{options: o, log: o.Log, lab: l, stopping: make(chan struct{}), failed: make(chan error, 2)}
+	if err := h.openRecord(ctx, l); err != nil {
+		return nil, err
+	}
+	if err := h.listen(l); err != nil {
+		return nil, errors.Join(err, h.scribe.ledger.Close())
+	}
+	recorder := newRecorder(h.scribe, h.log, h.normalized)
+	h.bench = supervise.NewBench(supervise.Options{Dir: filepath.Join(l.Data, "drivers"), Recorder: recorder, Log: h.log})
+	if err := h.serve(recorder); err != nil {
+		return nil, errors.Join(err, h.grpcOn.Close(), h.httpOn.Close(), h.scribe.ledger.Close())
+	}
+	if _, err := h.apply(ctx, l); err != nil {
+		return nil, errors.Join(err, h.Stop(ctx))
+	}
+	return h, nil
+}
+
+// openRecord folds the ledger into the book, and records the rest of a step that an
+// earlier hub began.
+func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
+	replay := &book.Replay{Book: book.New()}
+	opened, err := ledger.Open(ctx, ledger.Options{
+		Dir: filepath.Join(l.Data, "ledger"), HubVersion: h.options.Version, Clock: h.options.Clock, Log: h.log,
+		Visit: func(s ledger.Stored) error {
+			e, err := s.Entry()
+			if err != nil {
+				return err
+			}
+			replay.Apply(e)
+			return nil
+		},
+	})
+	if err != nil {
+		return err
+	}
+	if replay.Book.Last() == 0 {
+		replay.Apply(&pb.Entry{Cursor: opened.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: opened.Opened()}})
+	}
+	if have, want := opened.Opened().GetClockRate(), h.options.Clock.Rate(); have != want {
+		return errors.Join(fmt.Errorf("open the record in %s: it was made at %g times real time, and this hub runs at %g: a simulated record cannot become a real one; use another data folder",
+			l.Data, have, want), opened.Close())
+	}
+	h.scribe = &scribe{clock: h.options.Clock, ledger: opened, book: replay.Book}
+	h.scribe.mu.Lock()
+	defer h.scribe.mu.Unlock()
+	h.scribe.enterAll(replay.Owed(), ignore)
+	return nil
+}
+
+// apply makes the bench what a lab file says, and records that it is so.
+func (h *Hub) apply(ctx context.Context, l *lab.Lab) (supervise.Changes, error) {
+	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations}
+	if err := h.scribe.record(ctx, &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}}); err != nil {
+		return supervise.Changes{}, err
+	}
+	specs := make([]supervise.Spec, len(l.Instruments))
+	for i, in := range l.Instruments {
+		h.channels.Store(in.Name, in.Channels)
+		specs[i] = h.spec(in)
+	}
+	return h.bench.Apply(ctx, specs)
+}
+
+func (h *Hub) spec(in *lab.Instrument) supervise.Spec {
+	argv := append([]string{in.Executable}, in.Arguments...)
+	if in.Executable == "" {
+		argv = h.options.Driver(in.Driver)
+	}
+	return supervise.Spec{
+		Instrument: in.Name, Station: in.Station, Argv: argv,
+		Sheet: in.Sheet.Name, SheetDigest: in.Sheet.Digest, Raw: in.Sheet.Raw, Link: in.Link,
+		Channels: in.Descriptions(), Clock: h.options.Clock, Fingerprint: in.Fingerprint(),
+	}
+}
+
+func (h *Hub) normalized(instrument string) []normalize.Channel {
+	c, _ := h.channels.Load(instrument)
+	list, _ := c.([]normalize.Channel)
+	return list
+}
+
+// Reload reads the lab file again and restarts only what changed. A lab file with
+// mistakes changes nothing.
+func (h *Hub) Reload(ctx context.Context, person string) (supervise.Changes, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	l, problems := h.options.Load()
+	if len(problems) > 0 {
+		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
+			"the lab file has mistakes, and the lab goes on as it was:\n%v", problems)
+	}
+	if l.Data != h.lab.Data || l.Listen != h.lab.Listen {
+		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
+			"data and listen cannot change while the hub runs; they were %s, %v, and are %s, %v: restart the hub", h.lab.Data, h.lab.Listen, l.Data, l.Listen)
+	}
+	changes, err := h.apply(ctx, l)
+	if err != nil {
+		return changes, err
+	}
+	h.lab = l
+	h.log.Info("lab file reloaded", zap.String("by", person), zap.Strings("started", changes.Started),
+		zap.Strings("stopped", changes.Stopped), zap.Strings("restarted", changes.Restarted), zap.Int("unchanged", changes.Unchanged))
+	return changes, nil
+}
+
+// Failed delivers an error when the hub cannot go on: it must be stopped then.
+func (h *Hub) Failed() <-chan error { return h.failed }
+
+// GRPC returns the address that gRPC is served on, HTTP that of JSON over HTTP.
+func (h *Hub) GRPC() string { return h.grpcOn.Addr().String() }
+
+// HTTP returns the address that JSON over HTTP is served on.
+func (h *Hub) HTTP() string { return h.httpOn.Addr().String() }
+
+// callsEnd is how long calls have to end by themselves.
+const callsEnd = 2 * time.Second
+
+// Stop ends the hub in order: the drivers hand over what they hold, calls end, the
+// ledger is closed. What is not done when ctx ends is cut short; nothing that was
+// acknowledged is lost by that.
+func (h *Hub) Stop(ctx context.Context) error {
+	h.health.Shutdown()
+	err := h.bench.Stop(ctx)
+	close(h.stopping)
+	graceful := make(chan struct{})
+	go func() {
+		h.grpc.GracefulStop()
+		close(graceful)
+	}()
+	ended, cancel := context.WithTimeout(ctx, callsEnd)
+	defer cancel()
+	_ = h.http.Shutdown(ended)
+	select {
+	case <-graceful:
+	case <-ended.Done():
+	}
+	err = errors.Join(err, h.scribe.ledger.Close())
+	h.grpc.Stop()
+	return errors.Join(err, h.http.Close())
+}
+
+// listen takes the addresses first, so that two hubs do not both start drivers.
+func (h *Hub) listen(l *lab.Lab) (err error) {
+	if h.grpcOn, err = net.Listen("tcp", l.Listen.GRPC); err != nil {
+		return fmt.Errorf("listen for gRPC on %s: %w; set listen: {grpc: …} in the lab file", l.Listen.GRPC, err)
+	}
+	if h.httpOn, err = net.Listen("tcp", l.Listen.HTTP); err != nil {
+		return errors.Join(fmt.Errorf("listen for HTTP on %s: %w; set listen: {http: …} in the lab file", l.Listen.HTTP, err), h.grpcOn.Close())
+	}
+	return nil
+}
+
+// Limits of a call. A request is a few names; what it answers may be long.
+const (
+	largestRequest = 1 << 20
+	mostStreams    = 1000
+)
+
+func (h *Hub) serve(recorder *recorder) error {
+	h.grpc = grpc.NewServer(grpc.ForceServerCodecV2(newWireCodec()),
+		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams))
+	record := &recordService{scribe: h.scribe, version: h.options.Version}
+	pb.RegisterRecordServiceServer(h.grpc, record)
+	pb.RegisterBenchServiceServer(h.grpc, &benchService{scribe: h.scribe})
+	pb.RegisterInstrumentServiceServer(h.grpc, &instrumentService{
+		bench: h.bench, recorder: recorder, reload: h.Reload, stopping: h.stopping,
+	})
+	h.health = health.NewServer()
+	for name := range h.grpc.GetServiceInfo() {
+		h.health.SetServingStatus(name, healthpb.HealthCheckResponse_SERVING)
+	}
+	healthpb.RegisterHealthServer(h.grpc, h.health)
+	reflection.Register(h.grpc)
+
+	gateway, err := newGateway(h.grpc, record)
+	if err != nil {
+		return err
+	}
+	h.http = &http.Server{Handler: gateway, ReadHeaderTimeout: 5 * time.Second, ErrorLog: zap.NewStdLog(h.log)}
+	go func() { h.report("serve gRPC", h.grpc.Serve(h.grpcOn)) }()
+	go func() { h.report("serve HTTP", h.http.Serve(h.httpOn)) }()
+	go h.watchLedger()
+	return nil
+}
+
+func (h *Hub) report(doing string, err error) {
+	if err != nil && !errors.Is(err, http.ErrServerClosed) && !errors.Is(err, grpc.ErrServerStopped) {
+		h.failed <- fmt.Errorf("%s: %w", doing, err)
+	}
+}
+
+// ledgerCheck is how often the ledger is asked whether it can still be written.
+const ledgerCheck = time.Second
+
+// watchLedger reports a ledger that cannot be written any more: then nothing is
+// acknowledged, the drivers hold what they measure, and a new hub goes on.
+func (h *Hub) watchLedger() {
+	ticker := time.NewTicker(ledgerCheck)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-h.stopping:
+			return
+		case <-ticker.C:
+			if err := h.scribe.ledger.Err(); err != nil {
+				h.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+				h.failed <- fmt.Errorf("write the record: %w", err)
+				return
+			}
+		}
+	}
+}

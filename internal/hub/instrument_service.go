@@ -1,0 +1,178 @@
+package hub
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/supervise"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// instrumentService looks after the instruments.
+type instrumentService struct {
+	pb.UnimplementedInstrumentServiceServer
+	bench    *supervise.Bench
+	recorder *recorder
+	reload   func(ctx context.Context, person string) (supervise.Changes, error)
+	stopping <-chan struct{}
+}
+
+func (s *instrumentService) ListInstruments(ctx context.Context, _ *pb.ListInstrumentsRequest) (*pb.ListInstrumentsResponse, error) {
+	list, err := s.status(ctx)
+	return &pb.ListInstrumentsResponse{Instruments: list}, err
+}
+
+// status completes what the supervisor knows with the latest readings.
+func (s *instrumentService) status(ctx context.Context) ([]*pb.InstrumentStatus, error) {
+	list := s.bench.Status()
+	for _, st := range list {
+		g := s.recorder.of(st.GetInstrument())
+		g.mu.Lock()
+		for _, l := range g.latest {
+			st.Latest = append(st.Latest, proto.CloneOf(l))
+		}
+		if !g.last.IsZero() {
+			st.LastReadingAt = timestamppb.New(g.last)
+		}
+		g.mu.Unlock()
+	}
+	err := s.recorder.scribe.read(ctx, func(b *book.Book) {
+		for _, st := range list {
+			st.LastNumber = b.Accounted(st.GetInstrument(), st.GetRun())
+		}
+	})
+	return list, err
+}
+
+// watchEvery is how often a watcher is told of what changed.
+const watchEvery = 500 * time.Millisecond
+
+func (s *instrumentService) WatchInstruments(r *pb.WatchInstrumentsRequest, stream grpc.ServerStreamingServer[pb.WatchInstrumentsResponse]) error {
+	if err := s.checkNames(r.GetInstruments()); err != nil {
+		return err
+	}
+	told := map[string]*pb.InstrumentStatus{}
+	ticker := time.NewTicker(watchEvery)
+	defer ticker.Stop()
+	for {
+		list, err := s.status(stream.Context())
+		if err != nil {
+			return err
+		}
+		changed := &pb.WatchInstrumentsResponse{}
+		for _, st := range list {
+			if wanted := r.GetInstruments(); len(wanted) > 0 && !slices.Contains(wanted, st.GetInstrument()) {
+				continue
+			}
+			if !proto.Equal(told[st.GetInstrument()], st) {
+				told[st.GetInstrument()] = st
+				changed.Instruments = append(changed.Instruments, st)
+			}
+		}
+		if len(changed.Instruments) > 0 {
+			if err := stream.Send(changed); err != nil {
+				return err
+			}
+		}
+		select {
+		case <-ticker.C:
+		case <-stream.Context().Done():
+			return status.FromContextError(stream.Context().Err()).Err()
+		case <-s.stopping:
+			return refuse(pb.ErrorReason_ERROR_REASON_STOPPING, "the hub is stopping")
+		}
+	}
+}
+
+func (s *instrumentService) checkNames(wanted []string) error {
+	var all []string
+	for _, st := range s.bench.Status() {
+		all = append(all, st.GetInstrument())
+	}
+	for _, name := range wanted {
+		if !slices.Contains(all, name) {
+			return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_UNKNOWN, "instrument: the lab has no %q; %s", name, names(all))
+		}
+	}
+	return nil
+}
+
+// ActOnInstrument records who asks for what before the instrument is asked, so that
+// a retry does not ask it twice.
+func (s *instrumentService) ActOnInstrument(ctx context.Context, r *pb.ActOnInstrumentRequest) (*pb.ActOnInstrumentResponse, error) {
+	if r.GetAction() == pb.Action_ACTION_UNSPECIFIED || pb.Action_name[int32(r.GetAction())] == "" {
+		return nil, invalid("action", "is missing: tare, zero, measure or enter")
+	}
+	if err := s.checkNames([]string{r.GetInstrument()}); err != nil {
+		return nil, err
+	}
+	fresh := false
+	_, err := s.recorder.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(*book.Book, time.Time) (*pb.Entry, error) {
+		if err := checkText("text", r.GetText(), longestText); err != nil {
+			return nil, err
+		}
+		fresh = true
+		return &pb.Entry{Body: &pb.Entry_InstrumentAsked{InstrumentAsked: &pb.InstrumentAsked{
+			Instrument: r.GetInstrument(), Action: actionWord(r.GetAction()), Channel: r.GetChannel(), Text: r.GetText(),
+		}}}, nil
+	}})
+	if err != nil {
+		return nil, err
+	}
+	if !fresh {
+		return &pb.ActOnInstrumentResponse{Answer: "asked already, with this request id"}, nil
+	}
+	answer, err := s.bench.Act(ctx, r.GetInstrument(), &pb.ActRequest{Action: r.GetAction(), Channel: r.GetChannel(), Text: r.GetText()})
+	if err != nil {
+		return nil, actRefusal(r, err)
+	}
+	return &pb.ActOnInstrumentResponse{Answer: answer.GetAnswer()}, nil
+}
+
+func actionWord(a pb.Action) string {
+	return strings.ToLower(strings.TrimPrefix(a.String(), "ACTION_"))
+}
+
+func actRefusal(r *pb.ActOnInstrumentRequest, err error) error {
+	word := actionWord(r.GetAction())
+	switch {
+	case errors.Is(err, supervise.ErrAway):
+		return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "instrument: %s cannot be asked to %s now: look at its state", r.GetInstrument(), word)
+	case errors.Is(err, supervise.ErrUnknown):
+		return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_UNKNOWN, "instrument: the lab has no %q", r.GetInstrument())
+	}
+	switch st := status.Convert(err); st.Code() {
+	case codes.Unimplemented:
+		return refuse(pb.ErrorReason_ERROR_REASON_ACTION_UNKNOWN, "action: %s does not know how to %s: %s", r.GetInstrument(), word, st.Message())
+	case codes.InvalidArgument:
+		return invalid("text", "%s: %s", r.GetInstrument(), st.Message())
+	default:
+		return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "%s: ask it to %s: %s", r.GetInstrument(), word, st.Message())
+	}
+}
+
+func (s *instrumentService) ReloadLab(ctx context.Context, r *pb.ReloadLabRequest) (*pb.ReloadLabResponse, error) {
+	if err := checkText("person", r.GetPerson(), longestName); err != nil {
+		return nil, err
+	}
+	if r.GetPerson() == "" {
+		return nil, invalid("person", "is missing: say who asks for it")
+	}
+	changes, err := s.reload(ctx, r.GetPerson())
+	if err != nil {
+		return nil, err
+	}
+	return &pb.ReloadLabResponse{
+		Started: changes.Started, Stopped: changes.Stopped, Restarted: changes.Restarted, Unchanged: uint32(changes.Unchanged),
+	}, nil
+}

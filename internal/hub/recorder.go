@@ -1,0 +1,209 @@
+package hub
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/normalize"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// actorDriver is the actor of what a driver says.
+const actorDriver = "driver"
+
+// recorder takes what the supervised drivers say: it normalizes, and hands to the
+// scribe.
+type recorder struct {
+	scribe *scribe
+	log    *zap.Logger
+	// channels returns how the channels of an instrument are normalized, as the
+	// lab file has it now.
+	channels func(instrument string) []normalize.Channel
+
+	mu    sync.Mutex
+	gauge map[string]*gauge
+}
+
+// gauge is what the recorder keeps of one instrument.
+type gauge struct {
+	// Used by the instrument's goroutine alone.
+	run        string
+	normalizer *normalize.Normalizer
+	stepped    bool
+
+	mu     sync.Mutex
+	latest []*pb.LatestReading
+	last   time.Time
+}
+
+func newRecorder(s *scribe, log *zap.Logger, channels func(string) []normalize.Channel) *recorder {
+	return &recorder{scribe: s, log: log, channels: channels, gauge: map[string]*gauge{}}
+}
+
+func (r *recorder) of(instrument string) *gauge {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	g := r.gauge[instrument]
+	if g == nil {
+		g = &gauge{}
+		r.gauge[instrument] = g
+	}
+	return g
+}
+
+// begin readies the gauge for a run.
+func (r *recorder) begin(instrument, run string) *gauge {
+	g := r.of(instrument)
+	if g.run != run {
+		g.run, g.normalizer, g.stepped = run, normalize.New(r.channels(instrument)), false
+	}
+	return g
+}
+
+func (r *recorder) OpenRun(ctx context.Context, m *pb.RunOpened) error {
+	if err := r.closeLeft(ctx, m.GetInstrument()); err != nil {
+		return err
+	}
+	r.begin(m.GetInstrument(), m.GetRun())
+	return r.scribe.record(ctx, &pb.Entry{Actor: actorHub, Body: &pb.Entry_RunOpened{RunOpened: m}})
+}
+
+// closeLeft closes the runs of an instrument that nobody has closed: their drivers
+// are gone, with what they had not handed over.
+func (r *recorder) closeLeft(ctx context.Context, instrument string) error {
+	var left []*pb.RunOpened
+	if err := r.scribe.read(ctx, func(b *book.Book) {
+		for _, m := range b.OpenRuns() {
+			if m.GetInstrument() == instrument {
+				left = append(left, m)
+			}
+		}
+	}); err != nil {
+		return err
+	}
+	for _, m := range left {
+		last, _ := r.Accounted(instrument, m.GetRun())
+		gap := &pb.Gap{
+			Instrument: instrument, Run: m.GetRun(), FirstNumber: last + 1, From: timestamppb.New(r.scribe.clock.Now()),
+			Reason: pb.GapReason_GAP_REASON_DRIVER_LOST, Detail: "the driver was gone when the hub came back; readings that it had not handed over are lost",
+		}
+		if err := r.Gap(ctx, gap); err != nil {
+			return err
+		}
+		closed := &pb.RunClosed{Instrument: instrument, Run: m.GetRun(), LastNumber: last, Reason: "the driver was gone when the hub came back"}
+		if err := r.CloseRun(ctx, closed); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (r *recorder) Accounted(instrument, run string) (last uint64, open bool) {
+	err := r.scribe.read(context.Background(), func(b *book.Book) {
+		last = b.Accounted(instrument, run)
+		_, open = b.Run(instrument, run)
+	})
+	if err != nil {
+		// What is not on disk may not be let go of by a driver.
+		return 0, false
+	}
+	return last, open
+}
+
+func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(number uint64)) error {
+	g := r.begin(m.GetInstrument(), m.GetRun())
+	if err := g.normalizer.Validate(m); err != nil {
+		return err
+	}
+	now := r.scribe.clock.Now()
+	m.ReceivedAt = timestamppb.New(now)
+	g.normalizer.Batch(m, g.stepped)
+	g.stepped = false
+	last := m.Last()
+	e := &pb.Entry{Actor: actorDriver, Body: &pb.Entry_Readings{Readings: m}}
+	s := r.scribe
+	s.mu.Lock()
+	if have := s.book.Accounted(m.GetInstrument(), m.GetRun()); m.GetFirstNumber() != have+1 {
+		s.mu.Unlock()
+		return fmt.Errorf("record readings %d to %d of %s: the record is at %d", m.GetFirstNumber(), last, m.GetInstrument(), have)
+	}
+	s.book.Bind(m)
+	s.enter(e, func(err error) {
+		if err == nil {
+			stored(last)
+		}
+	})
+	s.mu.Unlock()
+	g.note(m)
+	return s.ledger.Err()
+}
+
+func (r *recorder) Gap(ctx context.Context, m *pb.Gap) error {
+	return r.scribe.record(ctx, &pb.Entry{Actor: actorHub, Body: &pb.Entry_Gap{Gap: m}})
+}
+
+func (r *recorder) CloseRun(ctx context.Context, m *pb.RunClosed) error {
+	return r.scribe.record(ctx, &pb.Entry{Actor: actorHub, Body: &pb.Entry_RunClosed{RunClosed: m}})
+}
+
+func (r *recorder) Changed(m *pb.InstrumentChanged) {
+	r.scribe.note(&pb.Entry{Actor: actorHub, Body: &pb.Entry_InstrumentChanged{InstrumentChanged: m}})
+}
+
+func (r *recorder) ClockStepped(m *pb.ClockStepped) {
+	r.begin(m.GetInstrument(), m.GetRun()).stepped = true
+	r.scribe.note(&pb.Entry{Actor: actorHub, Body: &pb.Entry_ClockStepped{ClockStepped: m}})
+}
+
+func (r *recorder) DriverLog(instrument string, line *pb.LogLine) {
+	log := r.log.With(zap.String("instrument", instrument), zap.Time("said_at", line.GetAt().AsTime()))
+	switch line.GetLevel() {
+	case "debug":
+		log.Debug(line.GetText())
+	case "warn":
+		log.Warn(line.GetText())
+	case "error":
+		log.Error(line.GetText())
+	default:
+		log.Info(line.GetText())
+	}
+}
+
+// note keeps the latest reading of each channel.
+func (g *gauge) note(m *pb.ReadingBatch) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for _, s := range m.GetSeries() {
+		n := len(s.GetRow())
+		if n == 0 {
+			continue
+		}
+		row := pb.Row{Series: s, Index: n - 1}
+		l := g.channel(s.GetChannel())
+		l.Value, l.Unit, l.Basis, l.Text = 0, s.GetUnit(), s.GetBasis(), row.DeviceText()
+		if v := s.GetValue(); len(v) == n {
+			l.Value = v[n-1]
+		}
+		l.Quality, l.Reasons = row.Quality()
+		at := m.GetStart().AsTime().Add(time.Duration(s.GetAfterUs()[n-1]) * time.Microsecond)
+		l.At = timestamppb.New(at)
+		g.last = at
+	}
+}
+
+func (g *gauge) channel(name string) *pb.LatestReading {
+	for _, l := range g.latest {
+		if l.GetChannel() == name {
+			return l
+		}
+	}
+	l := &pb.LatestReading{Channel: name}
+	g.latest = append(g.latest, l)
+	return l
+}

@@ -1,0 +1,190 @@
+package hub
+
+import (
+	"context"
+	"crypto/sha256"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/clock"
+	"github.com/evenbench/evenbench/internal/ledger"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// actorHub is the actor of what the hub itself enters.
+const actorHub = "hub"
+
+// scribe gives every entry its place: it folds it into the book, hands it to the
+// ledger, and does the same with what follows from it. Whatever is recorded goes
+// through enter, one step at a time.
+//
+// The book runs ahead of the disk by what is being committed. Nobody outside sees
+// that: readers wait for the disk, see await.
+type scribe struct {
+	clock  clock.Clock
+	ledger *ledger.Ledger
+
+	mu   sync.RWMutex // held for a whole step
+	book *book.Book
+}
+
+// enter records an entry and what follows from it, and returns the entry's
+// cursor. Done is called when all of it is on disk, or with the reason why it may
+// not be; it must not block. The caller holds mu.
+func (s *scribe) enter(e *pb.Entry, done func(error)) uint64 {
+	s.enterAll([]*pb.Entry{e}, done)
+	return e.GetCursor()
+}
+
+// enterAll records entries, each with what follows from it before the next.
+func (s *scribe) enterAll(pending []*pb.Entry, done func(error)) {
+	now := s.clock.Now()
+	for len(pending) > 0 {
+		e := pending[0]
+		pending = append(s.place(e, now), pending[1:]...)
+		if len(pending) > 0 {
+			s.ledger.Append(e, ignore)
+		} else {
+			s.ledger.Append(e, done)
+		}
+	}
+}
+
+func ignore(error) {}
+
+// place completes an entry and folds it into the book.
+func (s *scribe) place(e *pb.Entry, now time.Time) []*pb.Entry {
+	e.Cursor = s.book.Last() + 1
+	if e.RecordedAt == nil {
+		e.RecordedAt = timestamppb.New(now)
+	}
+	if e.Actor == "" {
+		e.Actor = actorHub
+	}
+	return s.book.Apply(e)
+}
+
+// record enters an entry and waits until it is on disk.
+func (s *scribe) record(ctx context.Context, e *pb.Entry) error {
+	done := make(chan error, 1)
+	s.mu.Lock()
+	s.enter(e, func(err error) { done <- err })
+	s.mu.Unlock()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// note enters an entry without waiting for the disk.
+func (s *scribe) note(e *pb.Entry) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.enter(e, ignore)
+}
+
+// read lets f look at the book, and returns once everything that f could see is
+// on disk.
+func (s *scribe) read(ctx context.Context, f func(*book.Book)) error {
+	s.mu.RLock()
+	f(s.book)
+	last := s.book.Last()
+	s.mu.RUnlock()
+	return s.ledger.Await(ctx, last)
+}
+
+// order is what a person or a program asks to be recorded.
+type order struct {
+	requestID, person string
+	// request, to tell a retry from another order with the same id.
+	request proto.Message
+	// decide judges the order against the book and returns the body of the entry
+	// to record. It must not change the book.
+	decide func(b *book.Book, now time.Time) (*pb.Entry, error)
+}
+
+// take records an order and returns its entry once it is on disk. An order with
+// the request id of an earlier one that is the same is answered with that one's
+// entry.
+func (s *scribe) take(ctx context.Context, o order) (*pb.Entry, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	digest := o.digest()
+	done := make(chan error, 1)
+	e, err := s.decide(o, digest, func(err error) { done <- err })
+	if err != nil {
+		return nil, err
+	}
+	select {
+	case err := <-done:
+		return e, err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+func (s *scribe) decide(o order, digest []byte, done func(error)) (*pb.Entry, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if e, ok := s.book.Request(o.requestID); ok {
+		if string(e.GetRequestDigest()) != string(digest) {
+			return nil, refuse(pb.ErrorReason_ERROR_REASON_REQUEST_ID_REUSED,
+				"request_id: %q was used for another call (entry %d): make a new id for every call, and repeat one only to retry", o.requestID, e.GetCursor())
+		}
+		last := s.book.Last()
+		go func() { done(s.ledger.Await(context.Background(), last)) }()
+		return e, nil
+	}
+	e, err := o.decide(s.book, s.clock.Now())
+	if err != nil {
+		return nil, err
+	}
+	e.Actor, e.RequestId, e.RequestDigest = o.person, o.requestID, digest
+	s.enter(e, done)
+	return e, nil
+}
+
+// Longest texts that a request may carry, in bytes.
+const (
+	longestID   = 64
+	longestName = 100
+	longestText = 4000
+)
+
+func (o order) check() error {
+	if o.requestID == "" {
+		return invalid("request_id", "is missing: give a new one with every call, so that a retry does nothing twice")
+	}
+	if len(o.requestID) > longestID {
+		return invalid("request_id", "has %d characters; at most %d are taken", len(o.requestID), longestID)
+	}
+	if err := checkText("person", o.person, longestName); err != nil {
+		return err
+	}
+	if o.person == "" {
+		return invalid("person", "is missing: say who asks for it")
+	}
+	return nil
+}
+
+// digestSize is enough to tell two calls apart; nobody gains by a collision.
+const digestSize = 8
+
+func (o order) digest() []byte {
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(o.request)
+	if err != nil {
+		// A request that came off the wire marshals.
+		panic(err)
+	}
+	h := sha256.New()
+	h.Write([]byte(o.request.ProtoReflect().Descriptor().FullName()))
+	h.Write(b)
+	return h.Sum(nil)[:digestSize]
+}

@@ -1,0 +1,144 @@
+package hub
+
+import (
+	"context"
+	"slices"
+
+	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/roast"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// GetTrace returns the curves of one roast, read from the ledger.
+func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*pb.GetTraceResponse, error) {
+	t := &trace{}
+	var refusal error
+	var from, to uint64
+	err := s.scribe.read(ctx, func(b *book.Book) {
+		var ok bool
+		if t.roast, t.sample, ok = b.Roast(r.GetRoast()); !ok {
+			refusal = refuse(pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN, "roast: there is no roast %q", r.GetRoast())
+			return
+		}
+		from, to = b.Reach(r.GetRoast())
+		opened, _ := b.Run(t.roast.GetInstrument(), t.roast.GetRun())
+		refusal = t.choose(opened.GetChannels(), r.GetChannels())
+		t.charge = b.ChargeElapsed(r.GetRoast())
+	})
+	if err != nil || refusal != nil {
+		return nil, joinRefusal(refusal, err)
+	}
+	if err := s.readTrace(ctx, t, from, to); err != nil {
+		return nil, s.ended(ctx, err)
+	}
+	return t.response(), nil
+}
+
+func joinRefusal(refusal, err error) error {
+	if refusal != nil {
+		return refusal
+	}
+	return err
+}
+
+// trace is the curves of a roast as they are being read.
+type trace struct {
+	roast  *pb.Roast
+	sample string
+	charge float64 // seconds on the run's clock
+	curves []*pb.Curve
+}
+
+// choose sets up the curves: those asked for, or all continuous channels.
+func (t *trace) choose(channels []*pb.Channel, wanted []string) error {
+	var all []string
+	for _, c := range channels {
+		if c.GetKind() != pb.ChannelKind_CHANNEL_KIND_CONTINUOUS {
+			continue
+		}
+		all = append(all, c.GetName())
+		if len(wanted) == 0 || slices.Contains(wanted, c.GetName()) {
+			t.curves = append(t.curves, &pb.Curve{Channel: c.GetName(), Role: c.GetRole(), Unit: c.GetUnit()})
+		}
+	}
+	for _, name := range wanted {
+		if !slices.Contains(all, name) {
+			return invalid("channels", "the drum has no continuous channel %q; %s", name, names(all))
+		}
+	}
+	return nil
+}
+
+func (s *recordService) readTrace(ctx context.Context, t *trace, from, to uint64) error {
+	if from == 0 {
+		return nil
+	}
+	reader := s.scribe.ledger.Read(from - 1)
+	for {
+		entries, err := reader.Next(ctx)
+		if err != nil {
+			return err
+		}
+		for _, stored := range entries {
+			if stored.Cursor > to {
+				return nil
+			}
+			if stored.Kind != kindReadings {
+				continue
+			}
+			e, err := stored.Entry()
+			if err != nil {
+				return err
+			}
+			t.add(e.GetReadings())
+		}
+		if entries[len(entries)-1].Cursor >= to {
+			return nil
+		}
+	}
+}
+
+// kindReadings is the field number of Entry.readings.
+const kindReadings = 13
+
+func (t *trace) add(b *pb.ReadingBatch) {
+	if b.GetInstrument() != t.roast.GetInstrument() || b.GetRun() != t.roast.GetRun() {
+		return
+	}
+	for row := range b.Rows() {
+		if row.Number < t.roast.GetFirstNumber() || t.roast.GetLastNumber() > 0 && row.Number > t.roast.GetLastNumber()+uint64(len(t.curves)) {
+			continue
+		}
+		for _, c := range t.curves {
+			if c.GetChannel() == row.Series.GetChannel() {
+				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()-t.charge)
+				c.Value = append(c.Value, row.Value)
+			}
+		}
+	}
+}
+
+func (t *trace) response() *pb.GetTraceResponse {
+	response := &pb.GetTraceResponse{Roast: t.roast, Sample: t.sample, Curves: t.curves}
+	for _, c := range t.curves {
+		if c.GetRole() == "bean" {
+			response.RateOfRise = rateOfRise(c)
+		}
+	}
+	return response
+}
+
+// rateOfRise computes the rate of rise of a bean curve, as it was computed while
+// the roast went on.
+func rateOfRise(bean *pb.Curve) *pb.Curve {
+	curve := &pb.Curve{Channel: bean.GetChannel(), Role: "rate_of_rise", Unit: "K/min", WindowS: roast.RateWindow}
+	rate := roast.NewRateOfRise(roast.RateWindow)
+	for i, at := range bean.GetElapsedS() {
+		rate.Add(at, bean.GetValue()[i])
+		if r, ok := rate.Rate(); ok && (len(curve.ElapsedS) == 0 || r.At > curve.ElapsedS[len(curve.ElapsedS)-1]) {
+			curve.ElapsedS = append(curve.ElapsedS, r.At)
+			curve.Value = append(curve.Value, r.PerMinute)
+		}
+	}
+	return curve
+}
