@@ -1,0 +1,83 @@
+package command
+
+import (
+	"context"
+
+	"github.com/spf13/cobra"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// Records on a page: the most that the hub gives.
+const pageSize = 500
+
+func (p *program) samples() *cobra.Command {
+	var search string
+	c := &cobra.Command{
+		Use:   "samples",
+		Short: "List the samples, one a line",
+		Example: `  evenctl samples
+  evenctl samples --search washed`,
+		Args: arguments(0, 0, ""),
+		RunE: func(c *cobra.Command, _ []string) error {
+			records, err := p.list(c.Context(), search)
+			if err != nil {
+				return err
+			}
+			if p.json {
+				return lines(p.Out, records)
+			}
+			return p.style().Samples(p.Out, records)
+		},
+	}
+	c.Flags().StringVar(&search, "search", "", "only samples whose code, lot, mark, origin or process contains this `text`")
+	return c
+}
+
+// list returns all records that contain a text, page by page.
+func (p *program) list(ctx context.Context, search string) ([]*pb.SampleRecord, error) {
+	client, err := p.record()
+	if err != nil {
+		return nil, err
+	}
+	var records []*pb.SampleRecord
+	req := &pb.ListSamplesRequest{PageSize: pageSize, Search: search}
+	for {
+		page, err := client.ListSamples(ctx, req)
+		if err != nil {
+			return nil, err
+		}
+		records = append(records, page.GetRecords()...)
+		if page.GetNextPageToken() == "" {
+			return records, nil
+		}
+		req.PageToken = page.GetNextPageToken()
+	}
+}
+
+func (p *program) sample() *cobra.Command {
+	var all bool
+	c := &cobra.Command{
+		Use:               "sample CODE",
+		Short:             "Show everything known about one sample",
+		Example:           `  evenctl sample K-014`,
+		Args:              arguments(1, 1, "the CODE of a sample"),
+		ValidArgsFunction: complete(p.codes()),
+		RunE: func(c *cobra.Command, args []string) error {
+			client, err := p.record()
+			if err != nil {
+				return err
+			}
+			r, err := client.GetSample(c.Context(), &pb.GetSampleRequest{Sample: args[0]})
+			if err != nil {
+				return err
+			}
+			if p.json {
+				return line(p.Out, r.GetRecord())
+			}
+			return p.style().Sample(p.Out, r.GetRecord(), all)
+		},
+	}
+	c.Flags().BoolVar(&all, "all", false, "also show measurements that a later one replaced")
+	return c
+}

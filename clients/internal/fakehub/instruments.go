@@ -1,0 +1,43 @@
+package fakehub
+
+import (
+	"context"
+
+	"google.golang.org/grpc/codes"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+func (h *Hub) ListInstruments(context.Context, *pb.ListInstrumentsRequest) (*pb.ListInstrumentsResponse, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return &pb.ListInstrumentsResponse{Instruments: h.Instruments}, nil
+}
+
+func (h *Hub) ActOnInstrument(_ context.Context, req *pb.ActOnInstrumentRequest) (*pb.ActOnInstrumentResponse, error) {
+	return once(h, req, func() (*pb.ActOnInstrumentResponse, error) {
+		i, err := h.instrument(req.GetInstrument())
+		if err != nil {
+			return nil, err
+		}
+		if i.GetState() == pb.InstrumentState_INSTRUMENT_STATE_DISCONNECTED {
+			return nil, Refuse(codes.Unavailable, pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "tare %q: the instrument is away; check its cable", req.GetInstrument())
+		}
+		return &pb.ActOnInstrumentResponse{Answer: "OK"}, nil
+	})
+}
+
+func (h *Hub) ReloadLab(context.Context, *pb.ReloadLabRequest) (*pb.ReloadLabResponse, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.Reloaded, nil
+}
+
+func (h *Hub) instrument(name string) (*pb.InstrumentStatus, error) {
+	for _, i := range h.Instruments {
+		if i.GetInstrument() == name {
+			return i, nil
+		}
+	}
+	return nil, Refuse(codes.NotFound, pb.ErrorReason_ERROR_REASON_INSTRUMENT_UNKNOWN, "find instrument %q: the lab file has no such instrument; see ListInstruments", name)
+}
