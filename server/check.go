@@ -1,0 +1,49 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"github.com/evenbench/evenbench/internal/lab"
+	"github.com/evenbench/evenbench/internal/problem"
+)
+
+func checkCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "check FILE…",
+		Short: "Find every mistake in lab files and sheets",
+		Long: `check reads lab files and sheets and lists everything that is wrong with them, each
+with file:line:column. It ends with 0 if nothing is, with 3 if something is.`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			var all problem.List
+			for _, file := range args {
+				summary, problems := lab.Check(file, labOptions())
+				if len(problems) == 0 {
+					fmt.Fprintln(c.OutOrStdout(), summary)
+				}
+				all = append(all, problems...)
+			}
+			if len(all) == 0 {
+				return nil
+			}
+			for _, p := range all {
+				fmt.Fprintln(c.OutOrStdout(), p)
+			}
+			return fmt.Errorf("%w", found{all})
+		},
+	}
+}
+
+// found is problems that have been printed already.
+type found struct{ list problem.List }
+
+func (f found) Error() string {
+	if len(f.list) == 1 {
+		return "1 mistake"
+	}
+	return fmt.Sprintf("%d mistakes", len(f.list))
+}
+
+func (f found) Unwrap() error { return f.list }

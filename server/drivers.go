@@ -1,0 +1,71 @@
+package main
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"github.com/evenbench/evenbench/internal/lab"
+	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/keyed"
+	"github.com/evenbench/evenbench/plugins/modbus"
+	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
+	"github.com/evenbench/evenbench/plugins/sheets"
+)
+
+// own are the drivers that are part of this program.
+var own = map[string]struct {
+	driver func() sdk.Driver
+	checks sheet.Driver
+}{
+	"ascii":  {ascii.Driver, sheet.Driver{Sheet: ascii.Check, Link: ascii.CheckLink}},
+	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink}},
+	"keyed":  {keyed.Driver, sheet.Driver{Sheet: keyed.Check}},
+}
+
+// labOptions are what lab files may refer to.
+func labOptions() lab.Options {
+	o := lab.Options{Drivers: sheet.Drivers{}, Sheet: sheets.Find, SheetNames: sheets.Names()}
+	for name, d := range own {
+		o.Drivers[name] = d.checks
+	}
+	return o
+}
+
+// driverCommand runs one of the program's own drivers; the hub calls it.
+func driverCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:    "driver NAME",
+		Short:  "Run a driver; the hub does this by itself",
+		Hidden: true,
+		Args:   exactly(1, "driver takes the name of one driver"),
+		RunE: func(_ *cobra.Command, args []string) error {
+			d, ok := own[args[0]]
+			if !ok {
+				return usageError{fmt.Errorf("there is no driver %q; there are %s", args[0],
+					strings.Join(slices.Sorted(maps.Keys(own)), ", "))}
+			}
+			sdk.Serve(d.driver())
+			return nil
+		},
+	}
+}
+
+// driverArgv returns the command that runs one of the program's own drivers.
+func driverArgv(program string) func(string) []string {
+	return func(name string) []string { return []string{program, "driver", name} }
+}
+
+// thisProgram returns the path of the running program.
+func thisProgram() (string, error) {
+	path, err := os.Executable()
+	if err != nil {
+		return "", fmt.Errorf("find this program, to run its drivers: %w", err)
+	}
+	return path, nil
+}
