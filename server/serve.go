@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/signal"
@@ -70,6 +71,9 @@ func serve(ctx context.Context, labFile string, log *zap.Logger) error {
 		Version: version(),
 		Log:     log,
 	})
+	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
+		return nil // told to end while it was starting
+	}
 	if err != nil {
 		return err
 	}

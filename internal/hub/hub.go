@@ -71,15 +71,15 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 	if err := h.openRecord(ctx, l); err != nil {
 		return nil, err
 	}
-	if err := h.listen(l); err != nil {
-		return nil, errors.Join(err, h.scribe.ledger.Close())
+	if err := errors.Join(h.listen(l), h.recordLab(ctx, l)); err != nil {
+		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
 	}
 	recorder := newRecorder(h.scribe, h.log, h.normalized)
 	h.bench = supervise.NewBench(supervise.Options{Dir: filepath.Join(l.Data, "drivers"), Recorder: recorder, Log: h.log})
 	if err := h.serve(recorder); err != nil {
-		return nil, errors.Join(err, h.grpcOn.Close(), h.httpOn.Close(), h.scribe.ledger.Close())
+		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
 	}
-	if _, err := h.apply(ctx, l); err != nil {
+	if _, err := h.bench.Apply(ctx, h.specs(l)); err != nil {
 		return nil, errors.Join(err, h.Stop(ctx))
 	}
 	return h, nil
@@ -117,18 +117,19 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 	return nil
 }
 
-// apply makes the bench what a lab file says, and records that it is so.
-func (h *Hub) apply(ctx context.Context, l *lab.Lab) (supervise.Changes, error) {
+// recordLab records under which lab file everything after it is recorded.
+func (h *Hub) recordLab(ctx context.Context, l *lab.Lab) error {
 	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations}
-	if err := h.scribe.record(ctx, &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}}); err != nil {
-		return supervise.Changes{}, err
-	}
+	return h.scribe.record(ctx, &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}})
+}
+
+func (h *Hub) specs(l *lab.Lab) []supervise.Spec {
 	specs := make([]supervise.Spec, len(l.Instruments))
 	for i, in := range l.Instruments {
 		h.channels.Store(in.Name, in.Channels)
 		specs[i] = h.spec(in)
 	}
-	return h.bench.Apply(ctx, specs)
+	return specs
 }
 
 func (h *Hub) spec(in *lab.Instrument) supervise.Spec {
@@ -163,7 +164,10 @@ func (h *Hub) Reload(ctx context.Context, person string) (supervise.Changes, err
 		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
 			"data and listen cannot change while the hub runs; they were %s, %v, and are %s, %v: restart the hub", h.lab.Data, h.lab.Listen, l.Data, l.Listen)
 	}
-	changes, err := h.apply(ctx, l)
+	if err := h.recordLab(ctx, l); err != nil {
+		return supervise.Changes{}, err
+	}
+	changes, err := h.bench.Apply(ctx, h.specs(l))
 	if err != nil {
 		return changes, err
 	}
@@ -215,9 +219,19 @@ func (h *Hub) listen(l *lab.Lab) (err error) {
 		return fmt.Errorf("listen for gRPC on %s: %w; set listen: {grpc: …} in the lab file", l.Listen.GRPC, err)
 	}
 	if h.httpOn, err = net.Listen("tcp", l.Listen.HTTP); err != nil {
-		return errors.Join(fmt.Errorf("listen for HTTP on %s: %w; set listen: {http: …} in the lab file", l.Listen.HTTP, err), h.grpcOn.Close())
+		return fmt.Errorf("listen for HTTP on %s: %w; set listen: {http: …} in the lab file", l.Listen.HTTP, err)
 	}
 	return nil
+}
+
+func (h *Hub) closeListeners() error {
+	var errs []error
+	for _, l := range []net.Listener{h.grpcOn, h.httpOn} {
+		if l != nil {
+			errs = append(errs, l.Close())
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // Limits of a call. A request is a few names; what it answers may be long.
