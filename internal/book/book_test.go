@@ -1,0 +1,367 @@
+package book_test
+
+import (
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
+
+	"github.com/evenbench/evenbench/internal/book"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// wholeWay takes one sample through the bench: 150 g in, 128.4 g out.
+func wholeWay(s *scene, code string) {
+	s.register(code)
+	s.place("scales", code, s.now)
+	s.weigh(150)
+	s.place("moisture", code, s.now)
+	s.read("meter", value{channel: "moisture", value: 11.2, text: "11.2"})
+	s.wait(time.Minute)
+	s.queue(code)
+	s.roast(10 * time.Minute)
+	s.place("scales", code, s.now)
+	s.weigh(128.4)
+}
+
+func TestSampleGoesTheWholeWay(t *testing.T) {
+	s := newScene()
+	wholeWay(s, "A")
+	r := s.sample(t, "A")
+	for property, want := range map[string]float64{"charge_mass": 150, "moisture": 11.2, "roasted_mass": 128.4} {
+		if m := measured(r, property); m == nil || m.GetValue() != want {
+			t.Errorf("%s = %v, want %g", property, m, want)
+		}
+	}
+	if len(r.GetRoasts()) != 1 {
+		t.Fatalf("%d roasts, want 1", len(r.GetRoasts()))
+	}
+	roast := r.GetRoasts()[0]
+	if roast.GetState() != pb.RoastState_ROAST_STATE_DROPPED {
+		t.Errorf("state %v", roast.GetState())
+	}
+	// 100·(150 − 128.4)/150.
+	if f := finding(roast, "loss_in_mass"); f == nil || f.GetValue() < 14.399 || f.GetValue() > 14.401 {
+		t.Errorf("loss in mass %v, want 14.4 %%", f)
+	}
+	if f := finding(roast, "total_time"); f == nil || f.GetValue() < 590 || f.GetValue() > 610 {
+		t.Errorf("total time %v, want 600 s within 10 s", f)
+	}
+	if r.GetQueuedFor() != "" {
+		t.Errorf("still queued for %s", r.GetQueuedFor())
+	}
+	last := r.GetPlacements()[len(r.GetPlacements())-1]
+	if last.GetStation() != "scales" || last.GetTo() != nil {
+		t.Errorf("lies on %v, want the scales", last)
+	}
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNASSIGNED); len(flags) > 0 {
+		t.Errorf("flagged %v", flags)
+	}
+}
+
+// Folding what was recorded gives, byte for byte, what the live book had.
+func TestP6_ReplayIsLive(t *testing.T) {
+	s := newScene()
+	wholeWay(s, "A")
+	wholeWay(s, "B")
+	s.assign("meter", 1, 1, "B")
+	replay := &book.Replay{Book: book.New()}
+	live := map[string][]byte{}
+	for _, e := range s.entries {
+		replay.Apply(proto.CloneOf(e))
+	}
+	for _, code := range []string{"A", "B"} {
+		live[code] = bytesOf(t, s.sample(t, code))
+		again, _ := replay.Book.Record(code)
+		if string(bytesOf(t, again)) != string(live[code]) {
+			t.Errorf("%s:\nlive   %v\nreplay %v", code, s.sample(t, code), again)
+		}
+	}
+	if owed := replay.Owed(); len(owed) > 0 {
+		t.Errorf("%d entries owed at the end of a whole record: %v", len(owed), owed)
+	}
+}
+
+func bytesOf(t testing.TB, m proto.Message) []byte {
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// A hub may end after any entry. The next one records what is owed, and comes to
+// the same records as if nothing had happened.
+func TestReplayFinishesAStepCutShort(t *testing.T) {
+	s := newScene()
+	wholeWay(s, "A")
+	rapid.Check(t, func(t *rapid.T) {
+		cut := rapid.IntRange(1, len(s.entries)).Draw(t, "cut")
+		replay := &book.Replay{Book: book.New()}
+		for _, e := range s.entries[:cut] {
+			replay.Apply(proto.CloneOf(e))
+		}
+		next := s.entries[cut:]
+		for _, owed := range replay.Owed() {
+			if len(next) == 0 || next[0].GetCause() == 0 {
+				t.Fatalf("owed after entry %d, and was not recorded then: %v", cut, owed)
+			}
+			want := proto.CloneOf(next[0])
+			want.Cursor, want.RecordedAt, want.Actor = 0, nil, ""
+			if !proto.Equal(owed, want) {
+				// What follows from an owed entry comes before the next owed one.
+				break
+			}
+			next = next[1:]
+		}
+		if len(replay.Owed()) == 0 && len(next) > 0 && next[0].GetCause() != 0 {
+			t.Fatalf("after entry %d nothing is owed, but %v followed", cut, next[0])
+		}
+	})
+}
+
+// A measurement with no sample is kept, flagged, and can be assigned later.
+func TestP9_NoGuess(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.read("meter", value{channel: "moisture", value: 11.2, text: "11.2"})
+	if m := measured(s.sample(t, "A"), "moisture"); m != nil {
+		t.Fatalf("A has a moisture that was measured of nobody: %v", m)
+	}
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNASSIGNED); len(flags) != 1 {
+		t.Fatalf("%d flags for an unassigned measurement, want 1", len(flags))
+	}
+	s.assign("meter", 1, 1, "A")
+	r := s.sample(t, "A")
+	if m := measured(r, "moisture"); m.GetValue() != 11.2 {
+		t.Errorf("moisture %v after it was assigned, want 11.2", m)
+	}
+	if len(r.GetCorrections()) != 1 || r.GetCorrections()[0].GetActor() != "ana" {
+		t.Errorf("corrections %v, want one by ana", r.GetCorrections())
+	}
+	s.assign("meter", 1, 1, "")
+	if m := measured(s.sample(t, "A"), "moisture"); m != nil {
+		t.Errorf("moisture %v after it was taken away", m)
+	}
+}
+
+// What the device said stays beside the normalized value.
+func TestP8_BothValues(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.place("moisture", "A", s.now)
+	s.read("meter", value{channel: "moisture", value: 11.2, text: "H2O 11.20%"})
+	m := measured(s.sample(t, "A"), "moisture")
+	if m.GetDeviceText() != "H2O 11.20%" || m.GetValue() != 11.2 || m.GetUnit() != "%" {
+		t.Errorf("measurement %v: want the device's text beside 11.2 %%", m)
+	}
+	if m.GetNumber() != 1 || m.GetCursor() == 0 {
+		t.Errorf("measurement %v names no reading", m)
+	}
+}
+
+func TestScanAfterWeighing(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.read("scale", value{channel: "mass", value: 150})
+	s.wait(time.Second)
+	s.scan("A") // while it still lies there
+	s.clearScale()
+	if m := measured(s.sample(t, "A"), "charge_mass"); m.GetValue() != 150 {
+		t.Errorf("charge mass %v, want 150", m)
+	}
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNASSIGNED); len(flags) > 0 {
+		t.Errorf("flagged %v", flags)
+	}
+}
+
+func TestScanAfterTheLoadWasTakenAwayDoesNotClaimIt(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.read("scale", value{channel: "mass", value: 150})
+	s.wait(time.Second)
+	s.clearScale()
+	s.scan("A")
+	if m := measured(s.sample(t, "A"), "charge_mass"); m != nil {
+		t.Errorf("A was given a mass that was gone when it came: %v", m)
+	}
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNASSIGNED); len(flags) != 1 {
+		t.Errorf("%d flags, want 1", len(flags))
+	}
+}
+
+func TestLatePlacementTakesItsReadings(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	came := s.now
+	s.wait(time.Second)
+	s.read("meter", value{channel: "moisture", value: 11.2})
+	s.wait(10 * time.Second)
+	s.place("moisture", "A", came)
+	if m := measured(s.sample(t, "A"), "moisture"); m.GetValue() != 11.2 {
+		t.Errorf("moisture %v, want the one measured since the sample has been there", m)
+	}
+}
+
+func TestBatchThatStraddlesAChange(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.register("B")
+	s.place("moisture", "A", s.now)
+	s.place("moisture", "B", s.now.Add(time.Second))
+	s.read("meter",
+		value{channel: "moisture", value: 10},
+		value{channel: "moisture", value: 11, after: 999 * time.Millisecond},
+		value{channel: "moisture", value: 12, after: time.Second})
+	if m := measured(s.sample(t, "A"), "moisture"); m.GetValue() != 11 {
+		t.Errorf("A: %v, want 11", m)
+	}
+	if m := measured(s.sample(t, "B"), "moisture"); m.GetValue() != 12 {
+		t.Errorf("B: %v, want 12", m)
+	}
+}
+
+func TestFlagsAtTheBench(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.register("B")
+	s.scan("C")
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNKNOWN_CODE); len(flags) != 1 {
+		t.Errorf("%d flags for an unknown code, want 1", len(flags))
+	}
+	s.place("scales", "A", s.now)
+	s.place("scales", "B", s.now.Add(time.Second))
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_TWO_SAMPLES); len(flags) != 1 {
+		t.Errorf("%d flags for two samples on one station, want 1", len(flags))
+	}
+	s.roast(9 * time.Minute)
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_EMPTY_QUEUE); len(flags) != 1 {
+		t.Errorf("%d flags for a charge with an empty queue, want 1", len(flags))
+	}
+}
+
+func TestRoastOfNobodyIsAssigned(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.roast(9 * time.Minute)
+	var opened *pb.RoastOpened
+	for _, e := range s.entries {
+		if m := e.GetRoastOpened(); m != nil {
+			opened = m
+		}
+	}
+	if opened.GetSample() != "" {
+		t.Fatalf("roast of %q, want nobody's", opened.GetSample())
+	}
+	s.assign("probes", opened.GetFirstNumber(), s.numbers["probes"], "A")
+	r := s.sample(t, "A")
+	if len(r.GetRoasts()) != 1 || finding(r.GetRoasts()[0], "total_time") == nil {
+		t.Errorf("A has %v, want the roast with its findings", r.GetRoasts())
+	}
+}
+
+func TestImplausibleLossIsFlagged(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.place("scales", "A", s.now)
+	s.weigh(150)
+	s.queue("A")
+	s.roast(10 * time.Minute)
+	s.place("scales", "A", s.now)
+	s.weigh(145)
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS); len(flags) != 1 || flags[0].GetSample() != "A" {
+		t.Errorf("flags %v, want one of A: 145 of 150 g are a loss of 3.3 %%", flags)
+	}
+}
+
+// A correction, corrected back, restores the finding.
+func TestMarkMovedAndMovedBack(t *testing.T) {
+	s := newScene()
+	wholeWay(s, "A")
+	roast := s.sample(t, "A").GetRoasts()[0]
+	was := finding(roast, "total_time")
+	drop, _ := s.book.Mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_DROP)
+	s.mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_DROP, drop.GetAt().AsTime().Add(-20*time.Second), "saw it earlier")
+	moved := finding(s.sample(t, "A").GetRoasts()[0], "total_time")
+	if d := was.GetValue() - moved.GetValue(); d < 19.999 || d > 20.001 {
+		t.Errorf("total time went from %g to %g s, want 20 s less", was.GetValue(), moved.GetValue())
+	}
+	s.mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_DROP, drop.GetAt().AsTime(), "no, it was right")
+	if back := finding(s.sample(t, "A").GetRoasts()[0], "total_time"); back.GetValue() != was.GetValue() {
+		t.Errorf("total time %g s after moving back, want %g", back.GetValue(), was.GetValue())
+	}
+	if n := len(s.sample(t, "A").GetCorrections()); n != 2 {
+		t.Errorf("%d corrections, want both", n)
+	}
+}
+
+// A person marks the drop before the probe shows it: theirs stands, and the roast
+// ends once.
+func TestPersonDropsFirst(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.queue("A")
+	start := s.now.Add(2 * time.Minute)
+	drop := start.Add(8 * time.Minute)
+	s.probe(start, 8*time.Minute, drop.Add(time.Second))
+	s.mark(s.book.RoastOn("drum"), pb.MarkKind_MARK_KIND_DROP, drop, "")
+	s.probe(start, 8*time.Minute, drop.Add(2*time.Minute))
+	closed := 0
+	for _, e := range s.entries {
+		if e.GetRoastClosed() != nil {
+			closed++
+		}
+	}
+	roast := s.sample(t, "A").GetRoasts()[0]
+	mark, _ := s.book.Mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_DROP)
+	if closed != 1 || mark.GetMethod() != "person" || !mark.GetAt().AsTime().Equal(drop) {
+		t.Errorf("closed %d times, drop %v; want once, and the person's mark", closed, mark)
+	}
+	if finding(roast, "total_time") == nil {
+		t.Error("no total time")
+	}
+}
+
+// A drop that was none is withdrawn, and the roast goes on to its real one.
+func TestDropWithdrawn(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.queue("A")
+	start := s.now.Add(2 * time.Minute)
+	early := start.Add(5 * time.Minute)
+	s.probe(start, 8*time.Minute, early)
+	roast := s.book.RoastOn("drum")
+	s.mark(roast, pb.MarkKind_MARK_KIND_DROP, early, "")
+	s.wait(time.Second)
+	was, _ := s.book.Mark(roast, pb.MarkKind_MARK_KIND_DROP)
+	s.record(&pb.Entry{Actor: "ana", Body: &pb.Entry_MarkSet{MarkSet: &pb.MarkSet{
+		Roast: roast, Kind: pb.MarkKind_MARK_KIND_DROP, At: was.GetAt(), Method: "person", Withdrawn: true, Replaces: was.GetCursor(), Reason: "pressed by mistake",
+	}}})
+	if s.book.RoastOn("drum") != roast {
+		t.Fatalf("%q goes on, want %s", s.book.RoastOn("drum"), roast)
+	}
+	s.probe(start, 8*time.Minute, start.Add(10*time.Minute))
+	r := s.sample(t, "A").GetRoasts()
+	if len(r) != 1 || r[0].GetState() != pb.RoastState_ROAST_STATE_DROPPED {
+		t.Fatalf("roasts %v, want one that was dropped", r)
+	}
+	if f := finding(r[0], "total_time"); f.GetValue() < 470 || f.GetValue() > 490 {
+		t.Errorf("total time %v, want 480 s within 10 s", f)
+	}
+}
+
+func TestListPages(t *testing.T) {
+	s := newScene()
+	for _, code := range []string{"A1", "B1", "A2", "A3"} {
+		s.register(code)
+	}
+	first, next := s.book.List("a", 0, 2)
+	if len(first) != 2 || next == 0 {
+		t.Fatalf("first page %v, next %d", first, next)
+	}
+	second, next := s.book.List("a", next, 2)
+	if len(second) != 1 || second[0].GetSample() != "A3" || next != 0 {
+		t.Errorf("second page %v, next %d", second, next)
+	}
+}

@@ -1,0 +1,231 @@
+package book_test
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/evenbench/evenbench/internal/book"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// scene plays the hub for a book: it records entries and what follows from them,
+// as a ledger would hold them.
+type scene struct {
+	book    *book.Book
+	entries []*pb.Entry
+	now     time.Time
+	numbers map[string]uint64 // last, by instrument
+}
+
+var opening = time.Date(2026, 11, 2, 8, 0, 0, 0, time.UTC)
+
+// newScene returns a bench with a scale, a moisture meter, a scanner and a drum.
+func newScene() *scene {
+	s := &scene{book: book.New(), now: opening, numbers: map[string]uint64{}}
+	s.record(&pb.Entry{Body: &pb.Entry_RecordOpened{RecordOpened: &pb.RecordOpened{RecordId: "a", ClockRate: 1}}})
+	s.record(&pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: &pb.LabLoaded{LabName: "test", Stations: []*pb.Station{
+		{Name: "scales", Kind: pb.StationKind_STATION_KIND_BENCH},
+		{Name: "moisture", Kind: pb.StationKind_STATION_KIND_BENCH},
+		{Name: "drum", Kind: pb.StationKind_STATION_KIND_DRUM},
+	}}}})
+	s.run("scale", "scales", &pb.Channel{Name: "mass", Quantity: "mass", Unit: "g", Kind: pb.ChannelKind_CHANNEL_KIND_SETTLING,
+		Property: "batch_mass", Low: proto.Float64(0), High: proto.Float64(600)})
+	s.run("meter", "moisture", &pb.Channel{Name: "moisture", Quantity: "moisture", Basis: "wet", Unit: "%",
+		Kind: pb.ChannelKind_CHANNEL_KIND_SPOT, Property: "moisture"})
+	s.run("scanner", "scales", &pb.Channel{Name: "code", Quantity: "code", Kind: pb.ChannelKind_CHANNEL_KIND_CODE})
+	s.run("probes", "drum",
+		&pb.Channel{Name: "bean", Quantity: "temperature", Unit: "Cel", Kind: pb.ChannelKind_CHANNEL_KIND_CONTINUOUS, Role: "bean"},
+		&pb.Channel{Name: "air", Quantity: "temperature", Unit: "Cel", Kind: pb.ChannelKind_CHANNEL_KIND_CONTINUOUS, Role: "drum_air"})
+	return s
+}
+
+// record records an entry and what follows from it, and returns the entry.
+func (s *scene) record(e *pb.Entry) *pb.Entry {
+	for pending := []*pb.Entry{e}; len(pending) > 0; {
+		next := pending[0]
+		next.Cursor = s.book.Last() + 1
+		next.RecordedAt = timestamppb.New(s.now)
+		if next.Actor == "" {
+			next.Actor = "hub"
+		}
+		// As the ledger holds it: the book must not depend on what the draft shares.
+		s.entries = append(s.entries, proto.CloneOf(next))
+		pending = append(s.book.Apply(next), pending[1:]...)
+	}
+	return e
+}
+
+func (s *scene) run(instrument, station string, channels ...*pb.Channel) {
+	s.record(&pb.Entry{Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{
+		Instrument: instrument, Run: instrument + "-run", Station: station, OpenedAt: timestamppb.New(s.now), Channels: channels,
+	}}})
+}
+
+func (s *scene) register(code string) {
+	s.record(&pb.Entry{Actor: "ana", Body: &pb.Entry_SampleRegistered{SampleRegistered: &pb.SampleRegistered{
+		Sample: code, Identity: &pb.SampleIdentity{Kind: pb.SampleKind_SAMPLE_KIND_OFFER, Lot: "L-" + code},
+	}}})
+}
+
+func (s *scene) place(station, code string, at time.Time) {
+	s.record(&pb.Entry{Actor: "ana", Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{
+		Station: station, Sample: code, At: timestamppb.New(at), By: pb.PlacementMeans_PLACEMENT_MEANS_CALL,
+	}}})
+}
+
+func (s *scene) queue(code string) {
+	s.record(&pb.Entry{Actor: "ana", Body: &pb.Entry_SampleQueued{SampleQueued: &pb.SampleQueued{
+		Station: "drum", Sample: code, Position: uint32(s.book.QueueLength("drum") + 1),
+	}}})
+}
+
+func (s *scene) assign(instrument string, first, last uint64, code string) {
+	s.record(&pb.Entry{Actor: "ana", Body: &pb.Entry_ReadingsAssigned{ReadingsAssigned: &pb.ReadingsAssigned{
+		Instrument: instrument, Run: instrument + "-run", FirstNumber: first, LastNumber: last, Sample: code, Reason: "test",
+	}}})
+}
+
+func (s *scene) mark(roast string, kind pb.MarkKind, at time.Time, reason string) *pb.Entry {
+	m := &pb.MarkSet{Roast: roast, Kind: kind, At: timestamppb.New(at), ElapsedS: s.book.Elapsed(roast, at), Method: "person", Reason: reason}
+	if was, ok := s.book.Mark(roast, kind); ok {
+		m.Replaces = was.GetCursor()
+	}
+	return s.record(&pb.Entry{Actor: "ana", Body: &pb.Entry_MarkSet{MarkSet: m}})
+}
+
+// value is one reading of a batch.
+type value struct {
+	channel string
+	value   float64
+	text    string
+	after   time.Duration
+	remark  *pb.Remark
+}
+
+// read records a batch, bound as the hub binds it.
+func (s *scene) read(instrument string, values ...value) {
+	b := &pb.ReadingBatch{
+		Instrument: instrument, Run: instrument + "-run", FirstNumber: s.numbers[instrument] + 1, Count: uint32(len(values)),
+		Start: timestamppb.New(s.now), StartElapsedUs: s.now.Sub(opening).Microseconds(),
+	}
+	series := map[string]*pb.Series{}
+	for i, v := range values {
+		x := series[v.channel]
+		if x == nil {
+			x = &pb.Series{Channel: v.channel, Unit: map[string]string{"mass": "g", "moisture": "%", "bean": "Cel", "air": "Cel"}[v.channel]}
+			series[v.channel] = x
+			b.Series = append(b.Series, x)
+		}
+		if v.remark != nil {
+			v.remark.Index = uint32(len(x.Row))
+			x.Remarks = append(x.Remarks, v.remark)
+		}
+		x.Row = append(x.Row, uint32(i))
+		x.AfterUs = append(x.AfterUs, int32(v.after.Microseconds()))
+		x.Value = append(x.Value, v.value)
+		if v.text == "" {
+			v.text = fmt.Sprint(v.value)
+		}
+		x.DeviceText = append(x.DeviceText, v.text)
+	}
+	s.numbers[instrument] += uint64(len(values))
+	s.book.Bind(b)
+	s.record(&pb.Entry{Actor: "driver", Body: &pb.Entry_Readings{Readings: b}})
+}
+
+func (s *scene) wait(d time.Duration) { s.now = s.now.Add(d) }
+
+func moving() *pb.Remark {
+	return &pb.Remark{Quality: pb.Quality_QUALITY_BAD, Reasons: []pb.QualityReason{pb.QualityReason_QUALITY_REASON_UNSETTLED}}
+}
+
+// weigh puts a load on the scale, and takes it away.
+func (s *scene) weigh(grams float64) {
+	s.read("scale", value{channel: "mass", value: grams / 2, remark: moving()})
+	s.wait(time.Second)
+	s.read("scale", value{channel: "mass", value: grams})
+	s.wait(time.Second)
+	s.clearScale()
+}
+
+func (s *scene) clearScale() {
+	s.read("scale", value{channel: "mass", value: 0})
+	s.wait(time.Second)
+}
+
+func (s *scene) scan(code string) {
+	s.read("scanner", value{channel: "code", value: math.NaN(), text: code})
+	s.wait(time.Second)
+}
+
+// roast lets the probes show a roast of a length: a preheated drum, the charge, a
+// rise along a root, the drop, and an empty drum.
+func (s *scene) roast(length time.Duration) {
+	start := s.now.Add(2 * time.Minute)
+	s.probe(start, length, start.Add(length+90*time.Second))
+}
+
+// probe lets the probes show, until a time, a roast that is charged at start. The
+// shape is the trade's, the numbers are invented: how exactly marks are found is
+// not the book's affair.
+func (s *scene) probe(start time.Time, length time.Duration, until time.Time) {
+	temperature := func(t float64) (bean, air float64) {
+		switch end := length.Seconds(); {
+		case t < 0:
+			return 200, 210
+		case t <= end:
+			rise := 205 - 180*math.Exp(-t/260)
+			return rise + (200-25)*math.Exp(-t/20), 190 + 20*t/end - 15*math.Exp(-t/40)
+		default:
+			return 205 - 60*(1-math.Exp(-(t-end)/15)), 195 - 25*(1-math.Exp(-(t-end)/15))
+		}
+	}
+	for ; s.now.Before(until); s.wait(time.Second) {
+		bean, air := temperature(s.now.Sub(start).Seconds())
+		s.read("probes", value{channel: "bean", value: bean}, value{channel: "air", value: air, after: time.Millisecond})
+	}
+}
+
+func (s *scene) sample(t testing.TB, code string) *pb.SampleRecord {
+	t.Helper()
+	r, ok := s.book.Record(code)
+	if !ok {
+		t.Fatalf("no sample %s", code)
+	}
+	return r
+}
+
+// measured returns the measurement of a property that counts; nil if there is none.
+func measured(r *pb.SampleRecord, property string) *pb.Measurement {
+	var found *pb.Measurement
+	for _, m := range r.GetMeasurements() {
+		if m.GetProperty() == property && !m.GetSuperseded() {
+			found = m
+		}
+	}
+	return found
+}
+
+func finding(r *pb.Roast, name string) *pb.Finding {
+	for _, f := range r.GetFindings() {
+		if f.GetName() == name {
+			return f
+		}
+	}
+	return nil
+}
+
+func flagged(entries []*pb.Entry, code pb.FlagCode) []*pb.FlagRaised {
+	var list []*pb.FlagRaised
+	for _, e := range entries {
+		if f := e.GetFlagRaised(); f.GetCode() == code {
+			list = append(list, f)
+		}
+	}
+	return list
+}
