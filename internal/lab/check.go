@@ -12,7 +12,7 @@ import (
 
 // Check reads a file that is a lab file or a sheet, and reports everything that
 // is wrong with it. If nothing is, summary says in a few lines what the file
-// describes.
+// describes, without a line feed at its end.
 func Check(path string, o Options) (summary string, problems problem.List) {
 	data, problems := read(path)
 	if problems != nil {
@@ -53,7 +53,7 @@ func (l *Lab) summary(path string) string {
 		}
 		fmt.Fprintf(&b, "  %s on %s, sheet %s: %s\n", i.Name, i.Station, i.Sheet.Name, strings.Join(names, ", "))
 	}
-	return b.String()
+	return strings.TrimSuffix(b.String(), "\n")
 }
 
 func sheetChannels(s *sheet.Sheet) string {
@@ -68,7 +68,7 @@ func sheetChannels(s *sheet.Sheet) string {
 		}
 		b.WriteByte('\n')
 	}
-	return b.String()
+	return strings.TrimSuffix(b.String(), "\n")
 }
 
 func counted(n int, noun string) string {

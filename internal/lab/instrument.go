@@ -24,7 +24,9 @@ func (l *loader) readInstrument(n *document.Node) {
 	station := l.instrumentStation(n, i)
 	l.readExecutable(n, i)
 	i.Sheet = l.instrumentSheet(n.Require("sheet", "a built-in sheet by name, or the path of one"), i.Executable != "")
-	if i.Sheet != nil {
+	if i.Sheet == nil {
+		n.Field("channels").Value() // nothing to hold it against
+	} else {
 		i.Driver = i.Sheet.Driver
 		i.Channels = readChannels(n, i.Sheet)
 		l.checkStation(n, i, station)
@@ -91,7 +93,7 @@ func (l *loader) findSheet(n *document.Node, ref string, drivers sheet.Drivers) 
 				return sheet.Parse(ref, data, drivers)
 			}
 		}
-		n.Problem("there is no built-in sheet %q%s; write a path, such as ./%s.yaml, for one of your own", ref, document.Meant(ref, l.SheetNames), ref)
+		n.Problem("there is no built-in sheet %q (one of your own is named by its path, such as ./%s.yaml)%s", ref, ref, document.Meant(ref, l.SheetNames))
 		return nil, nil
 	}
 	path := l.path(ref)
@@ -138,8 +140,11 @@ func (l *loader) checkStation(n *document.Node, i *Instrument, station *pb.Stati
 		case c.GetProperty() != "":
 			n.Field("station").Problem("channel %s measures %s of a sample, and %q is a room: name a bench or a drum", c.GetName(), c.GetProperty(), i.Station)
 		}
-		if c.GetRole() != "" {
-			l.take(n, fmt.Sprintf("role %q on station %q", c.GetRole(), i.Station), fmt.Sprintf("instrument %q", i.Name))
+		if c.GetRole() == "" {
+			continue
+		}
+		if !l.take(n, fmt.Sprintf("role %q on station %q", c.GetRole(), i.Station), fmt.Sprintf("instrument %q", i.Name)) {
+			return // its other roles are most likely taken too
 		}
 	}
 }

@@ -137,17 +137,18 @@ func first(a, b *document.Node) *document.Node {
 	return b
 }
 
-// take records that someone has what only one may have, or that another one has
-// it already.
-func (l *loader) take(n *document.Node, what, who string) {
+// take records that someone has what only one may have. It is false, and a
+// problem, if another one has it already.
+func (l *loader) take(n *document.Node, what, who string) bool {
 	if what == "" {
-		return
+		return true
 	}
 	if other, ok := l.taken[what]; ok {
 		n.Problem("%s is taken by %s already: only one can have it", what, other)
-		return
+		return false
 	}
 	l.taken[what] = who
+	return true
 }
 
 var stationKinds = map[string]pb.StationKind{

@@ -163,10 +163,10 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 			if text[i] == "" {
 				set |= unreadable
 			}
-		case set&sensorBreak != 0 || math.IsInf(device[i], 0) || device[i] != device[i]:
-			if set&sensorBreak == 0 {
-				set |= unreadable
-			}
+		case set&sensorBreak != 0:
+			col = col.void(i)
+		case col.values[i]-col.values[i] != 0: // NaN or infinite
+			set |= unreadable
 			col = col.void(i)
 		default:
 			v = col.values[i]

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/evenbench/evenbench/internal/units"
 )
@@ -25,6 +26,9 @@ type track struct {
 	mayBreak     bool
 	brokenTexts  []string
 	brokenValues []float64
+	// Bytes with which a text that means a broken sensor may begin: most readings
+	// begin with another.
+	brokenBegins [256]bool
 
 	// Conversion from the device unit that was seen last.
 	unit    string
@@ -66,8 +70,15 @@ func newTrack(c *Channel) *track {
 	for _, text := range c.Broken {
 		t.mayBreak = true
 		t.brokenTexts = append(t.brokenTexts, text)
+		t.brokenBegins[(text + " ")[0]] = true
 		if v, err := strconv.ParseFloat(text, 64); err == nil {
 			t.brokenValues = append(t.brokenValues, v)
+		}
+	}
+	for b := range t.brokenBegins {
+		// Space goes before the first letter; so may what is not ASCII.
+		if b <= ' ' || b >= utf8.RuneSelf {
+			t.brokenBegins[b] = true
 		}
 	}
 	t.unit = c.GetDeviceUnit()
@@ -89,7 +100,10 @@ func (t *track) isBroken(text []string, device []float64, i int) bool {
 	if len(device) != 0 && slices.Contains(t.brokenValues, device[i]) {
 		return true
 	}
-	return len(text) != 0 && slices.Contains(t.brokenTexts, strings.TrimSpace(text[i]))
+	if len(text) == 0 || text[i] == "" || !t.brokenBegins[text[i][0]] {
+		return false
+	}
+	return slices.Contains(t.brokenTexts, strings.TrimSpace(text[i]))
 }
 
 // statusReasons is what a device status means.

@@ -5,6 +5,8 @@ import "math"
 const (
 	// lookBack is how far back a fall may have begun when it is noticed, s.
 	lookBack = 10
+	// longestGap in the readings that a fall is looked for across, s.
+	longestGap = 40
 	// baseSeconds of the course before a fall are its base; at least baseLeast of
 	// them must be there.
 	baseSeconds, baseLeast = 25, 10
@@ -44,7 +46,7 @@ func (t *Tracker) notice(depth, warming float64) (fall, bool) {
 	top := now
 	for i := 1; i < t.bean.n; i++ {
 		p := t.bean.back(i)
-		if p.at < t.since || now.at-p.at > lookBack && i > 2 || now.at-p.at > 4*lookBack {
+		if p.at < t.since || now.at-p.at > lookBack && i > 2 || now.at-p.at > longestGap {
 			break
 		}
 		if p.cel > top.cel {
@@ -129,7 +131,8 @@ func (f *fall) locate(bean *ring, until float64) {
 	for i+1 < bean.n && depth(i) > clear {
 		i++
 	}
-	from, first := bean.back(i).at-onsetSearch, bean.back(max(i-1, youngest)).at
+	first := bean.back(max(i-1, youngest)).at
+	from := max(bean.back(i).at, first-longestGap) - onsetSearch
 	kink := kink{reference: first, warming: f.warming}
 	young, old := bean.between(from-onsetBefore, until)
 	for i := young; i < old && kink.n < len(kink.at); i++ {

@@ -61,8 +61,10 @@ const (
 	// Celsius.
 	warmestRoom = 45
 	// Where that cannot be told, a charge is told by how it turns: not as cold as a
-	// room, degree Celsius, within these times of the onset, s.
-	turnColdest, turnSoonest, turnLatest = 40, 15, 130
+	// room, degree Celsius, nor too late after the onset, s. A thin probe turns
+	// sooner than turnSoonest, but then it has fallen to half; a probe lifted for
+	// a moment has not.
+	turnColdest, turnSoonest, turnLatest, turnShare = 40, 30, 130, 0.5
 	// Steepest rise of a probe in beans, K/s (90 K/min), over riseSeconds. Above
 	// it, the probe is not in beans. While it is not known whether there are any,
 	// less is believed: steepestTurn (45 K/min).
@@ -166,7 +168,7 @@ func (t *Tracker) stepEmpty(p point) {
 		return
 	}
 	if !t.beansGone(p, steepestTurn) && t.hasTurned(p, f.low) && after < turnLatest &&
-		f.low.at-f.onset > turnSoonest && f.low.cel > turnColdest {
+		f.low.cel > turnColdest && (f.low.at-f.onset > turnSoonest || f.low.cel < turnShare*f.level) {
 		t.open(f.onset, f.level, f.low, MethodChargeTurn)
 		t.turned()
 		return

@@ -103,6 +103,13 @@ func (b *bench) time(day time.Duration) time.Time {
 	return b.began.Add(day)
 }
 
+// today returns the time of the day.
+func (b *bench) today() time.Duration {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.clock.Now().Sub(b.began)
+}
+
 // wait returns at a time of the day, or with ctx.
 func (b *bench) wait(ctx context.Context, day time.Duration) error {
 	return sleep(ctx, b.clock.Real(b.time(day).Sub(b.clock.Now())))

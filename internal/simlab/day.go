@@ -30,7 +30,7 @@ func (l *Lab) day(ctx context.Context, d *desk, tell func(string)) {
 		work.Go(func() { bastu.bring(ctx, n) })
 	}
 	for _, m := range mishaps {
-		work.Go(func() { m(l, ctx, ilka, bastu) })
+		work.Go(func() { m(ctx, l, ilka, bastu) })
 	}
 	work.Wait()
 }

@@ -19,20 +19,21 @@ const (
 	misread = 9
 	// nudged: somebody bumps into the reception scale before this sample.
 	nudged = 11
-	// unplugged: the moisture meter's cable is pulled before this sample.
+	// unplugged: the moisture meter's cable is out while it measures this sample.
 	unplugged = 14
 )
 
 // strangeLabel is on a bag that is not this lab's.
 const strangeLabel = "ZQ-00318"
 
-// mishaps are what goes wrong, and how people set it right.
-var mishaps = []func(l *Lab, ctx context.Context, ilka, bastu person){
-	probeBreaks, queueForgotten, cupsSwapped, labelMisread, scaleNudged, meterUnplugged,
+// mishaps are what goes wrong by itself, and how people set right what went wrong
+// in their work.
+var mishaps = []func(ctx context.Context, l *Lab, ilka, bastu person){
+	probeBreaks, cupsSwapped, scaleNudged, ticketLost,
 }
 
 // probeBreaks opens the circuit of a bean probe for most of a minute.
-func probeBreaks(l *Lab, ctx context.Context, _, bastu person) {
+func probeBreaks(ctx context.Context, l *Lab, _, bastu person) {
 	r := l.roasters[drumOf(openProbe)]
 	start := chargeAt(openProbe) + 5*time.Minute
 	l.bench.at(start, func() { r.reader.Break(true) })
@@ -43,22 +44,27 @@ func probeBreaks(l *Lab, ctx context.Context, _, bastu person) {
 	}
 }
 
-// queueForgotten puts a sample that was charged out of turn in its place.
-func queueForgotten(l *Lab, ctx context.Context, _, bastu person) {
-	s, r := l.samples[forgotten], l.roasters[drumOf(forgotten)]
-	charge := chargeAt(forgotten)
-	if l.bench.wait(ctx, charge+150*time.Second) != nil {
-		return
+// beforeCharge looks up how far the readings of a drum go shortly before the charge
+// that nobody has queued.
+func (p person) beforeCharge(ctx context.Context, n int) uint64 {
+	if p.lab.bench.wait(ctx, chargeAt(n)-3*time.Second) != nil {
+		return 0
 	}
-	// A little before the charge, so that the whole roast follows.
-	if bastu.place(ctx, s, r.station, l.bench.time(charge-5*time.Second)) {
-		bastu.says("had not queued %s, which is in %s; put right", s.code, r.station)
+	return p.lastNumber(ctx, p.lab.roasters[drumOf(n)])
+}
+
+// putRight gives the readings of a roast to the sample that was in the drum.
+func (p person) putRight(ctx context.Context, s *sample, r *roaster, before uint64) {
+	p.react(ctx, 15, 20, source(p.lab.seed, "put right"))
+	last := p.lastNumber(ctx, r)
+	if before > 0 && last > before && p.assign(ctx, s, r.instrument(), before, last, "was not queued when it was charged") {
+		p.says("had not queued %s before it went into %s; assigned the roast to it", s.code, r.station)
 	}
 }
 
 // cupsSwapped lets somebody notice that two losses cannot be.
-func cupsSwapped(l *Lab, ctx context.Context, _, bastu person) {
-	if l.bench.wait(ctx, l.weighOutAt(swapped+1)+4*time.Minute) != nil {
+func cupsSwapped(ctx context.Context, l *Lab, _, bastu person) {
+	if l.bench.wait(ctx, chargeAt(swapped+1)+weighOut+4*time.Minute) != nil {
 		return
 	}
 	a, b := l.samples[swapped].code, l.samples[swapped+1].code
@@ -67,17 +73,17 @@ func cupsSwapped(l *Lab, ctx context.Context, _, bastu person) {
 	bastu.note(ctx, b, "", "cup may have been exchanged with "+a+" at weighing out")
 }
 
-// weighOutAt returns when the n-th sample is weighed after roasting. A pair that
-// is to be swapped stands on the bench together.
-func (l *Lab) weighOutAt(n int) time.Duration {
+// weighOutAfter returns how long after its charge the n-th sample is weighed
+// roasted. A pair that is to be swapped stands on the bench together.
+func weighOutAfter(n int) time.Duration {
 	if n == swapped {
-		return chargeAt(swapped+1) + weighOut - 45*time.Second
+		return slot + weighOut - time.Minute
 	}
-	return chargeAt(n) + weighOut
+	return weighOut
 }
 
-// roastedGrams returns what is in the cup with the n-th sample's label.
-func (l *Lab) roastedGrams(n int) float64 {
+// cup returns what is in the cup with the n-th sample's label, g.
+func (l *Lab) cup(n int) float64 {
 	switch n {
 	case swapped:
 		n = swapped + 1
@@ -92,18 +98,15 @@ func (l *Lab) roastedGrams(n int) float64 {
 	return 0
 }
 
-// labelMisread scans the wrong label first.
-func labelMisread(l *Lab, ctx context.Context, ilka, _ person) {
-	start := receptionAt(misread) + 26*time.Second
-	l.bench.at(start, func() { l.scanner.Scan(strangeLabel) })
-	if l.bench.wait(ctx, start+time.Second) == nil {
-		ilka.says("scanned the wrong label, %s", strangeLabel)
-	}
+// scanWrong scans the wrong label before the right one.
+func (e *errand) scanWrong(label string) {
+	e.at(34*time.Second, func() { e.lab.scanner.Scan(label) })
+	e.says("scanned the wrong label, %s", label)
 }
 
 // scaleNudged knocks the reception scale while it is empty; it is found and zeroed
 // two samples later.
-func scaleNudged(l *Lab, ctx context.Context, ilka, _ person) {
+func scaleNudged(ctx context.Context, l *Lab, ilka, _ person) {
 	start := receptionAt(nudged) - 10*time.Second
 	l.bench.at(start, func() { l.receptionScale.Nudge(2.4, 15*time.Second) })
 	if l.bench.wait(ctx, receptionAt(nudged+2)-15*time.Second) != nil {
@@ -114,29 +117,32 @@ func scaleNudged(l *Lab, ctx context.Context, ilka, _ person) {
 	ilka.note(ctx, "", "reception", "scale stood 2.4 g off when empty; zeroed. Check the samples weighed since it was bumped")
 }
 
-// meterUnplugged pulls the moisture meter's cable while it measures: a ticket is
-// lost, and the sample is measured again when reception has a moment.
-func meterUnplugged(l *Lab, ctx context.Context, ilka, _ person) {
-	s, start := l.samples[unplugged], receptionAt(unplugged)
-	wait := func(day time.Duration) bool { return l.bench.wait(ctx, day) == nil }
+// pullCable pulls the moisture meter's cable while it measures, and plugs it in
+// again: the ticket is lost.
+func (e *errand) pullCable(ctx context.Context) {
+	cable := e.lab.moistureMeter.Cable()
+	e.at(48*time.Second, cable.Unplug)
+	e.at(68*time.Second, func() {
+		if err := cable.Plug(); err != nil {
+			e.says("cannot plug the moisture meter in again: %v", err)
+		}
+	})
+}
 
-	l.bench.at(start+30*time.Second, func() { l.moistureMeter.Cable().Unplug() })
-	if !wait(start + 70*time.Second) {
+// ticketLost measures the sample again when reception has a moment.
+func ticketLost(ctx context.Context, l *Lab, ilka, _ person) {
+	s := l.samples[unplugged]
+	e, ok := ilka.begin(ctx, receptionPlace, receptionAt(len(l.samples)))
+	if !ok {
 		return
 	}
-	if err := l.moistureMeter.Cable().Plug(); err != nil {
-		ilka.says("cannot plug the moisture meter in again: %v", err)
+	defer e.leave()
+	if !ilka.place(ctx, s, "moisture-bench", time.Time{}) {
 		return
 	}
-	ilka.says("plugged the moisture meter in again; the ticket of %s is lost", s.code)
-
-	again := receptionAt(len(l.samples))
-	if !wait(again) || !ilka.place(ctx, s, "moisture-bench", time.Time{}) {
-		return
-	}
-	ilka.says("measures the moisture of %s again", s.code)
-	l.bench.at(again+4*time.Second, func() { l.moistureMeter.Pour(s.moisture, l.air.Cel) })
-	if wait(again + 30*time.Second) {
+	ilka.says("never got the moisture ticket of %s: the cable was out; measures it again", s.code)
+	e.at(4*time.Second, func() { l.moistureMeter.Pour(s.moisture, l.air.Cel) })
+	if e.wait(ctx, 30*time.Second) {
 		ilka.remove(ctx, s, "moisture-bench")
 	}
 }

@@ -10,31 +10,51 @@ import (
 
 // receive takes in the n-th sample: register, weigh, moisture, density.
 func (p person) receive(ctx context.Context, n int) {
-	s, start := p.lab.samples[n], receptionAt(n)
-	at := func(after time.Duration, do func()) { p.lab.bench.at(start+after, do) }
-	wait := func(after time.Duration) bool { return p.lab.bench.wait(ctx, start+after) == nil }
-
-	if !wait(0) || !p.register(ctx, s) {
+	s := p.lab.samples[n]
+	e, ok := p.begin(ctx, receptionPlace, receptionAt(n))
+	if !ok {
+		return
+	}
+	defer e.leave()
+	if !p.register(ctx, s) {
 		return
 	}
 	p.says("received %s: %s, %s, lot %s", s.code, s.lot.origin, s.lot.process, s.lot.code)
-
-	if !wait(4*time.Second) || !p.place(ctx, s, "reception", time.Time{}) {
+	if !e.weighReceived(ctx, s) || !e.wait(ctx, 34*time.Second) {
 		return
 	}
-	at(8*time.Second, func() { p.lab.receptionScale.Load(s.received) })
-	at(24*time.Second, func() { p.lab.receptionScale.Load(0) })
-	if !wait(22*time.Second) || !p.remove(ctx, s, "reception") {
-		return
+	switch n {
+	case misread:
+		e.scanWrong(strangeLabel)
+	case unplugged:
+		e.pullCable(ctx)
 	}
+	e.measureGreen(ctx, s)
+}
 
-	at(30*time.Second, func() { p.lab.scanner.Scan(s.code) })
-	at(36*time.Second, func() { p.lab.moistureMeter.Pour(s.moisture, p.lab.air.Cel) })
+func (e *errand) weighReceived(ctx context.Context, s *sample) bool {
+	scale := e.lab.receptionScale
+	if !e.wait(ctx, 4*time.Second) || !e.place(ctx, s, "reception", time.Time{}) {
+		return false
+	}
+	e.at(8*time.Second, func() { scale.Load(s.received) })
+	if !e.wait(ctx, 30*time.Second) || !e.remove(ctx, s, "reception") {
+		return false
+	}
+	e.at(32*time.Second, func() { scale.Load(0) })
+	return true
+}
+
+// measureGreen scans the sample's label at the moisture bench, which places it
+// there, and measures it.
+func (e *errand) measureGreen(ctx context.Context, s *sample) {
+	e.at(38*time.Second, func() { e.lab.scanner.Scan(s.code) })
+	e.at(44*time.Second, func() { e.lab.moistureMeter.Pour(s.moisture, e.lab.air.Cel) })
 	// Density by hand: a measuring cylinder, read to 1 g/L.
-	if !wait(62*time.Second) || !p.act(ctx, handCount, pb.Action_ACTION_ENTER, "bulk_density", fmt.Sprintf("%.0f", s.density)) {
-		return
-	}
-	if wait(80 * time.Second) {
-		p.remove(ctx, s, "moisture-bench")
+	density := fmt.Sprintf("%.0f", s.density)
+	if e.wait(ctx, 70*time.Second) &&
+		e.act(ctx, handCount, pb.Action_ACTION_ENTER, "bulk_density", density) &&
+		e.wait(ctx, 88*time.Second) {
+		e.remove(ctx, s, "moisture-bench")
 	}
 }

@@ -56,17 +56,26 @@ func (r *roaster) prepare(room float64) {
 	r.roast, r.roasts = nil, nil
 }
 
-// charge puts beans in the drum and returns the roast that begins.
-func (r *roaster) charge(s *sample, grams, room float64) *roast {
-	if r.drum.Charged() {
-		r.finish()
+// settleAfterDrop is how long a drum needs after a drop until it can be charged
+// again.
+const settleAfterDrop = 90 * time.Second
+
+// charge puts a sample in the drum and returns the roast that begins; nil if the
+// drum is not ready for it.
+func (r *roaster) charge(s *sample, room float64) *roast {
+	if r.drum.Charged() || r.roast != nil && r.drum.Now()-r.roast.truth.Dropped < settleAfterDrop {
+		return nil
 	}
 	r.roast = &roast{sample: s.code, station: r.station, seen: make(chan moment, moments)}
 	r.roasts = append(r.roasts, r.roast)
 	r.hand = drum.NewOperator(rand.New(rand.NewPCG(r.seed, r.number<<16|uint64(len(r.roasts)))))
-	r.drum.Charge(drum.Green(grams, s.moisture/100, room), s.lot.crack)
+	r.drum.Charge(drum.Green(s.charge, s.moisture/100, room), s.lot.crack)
+	r.roast.truth = r.drum.Truth()
 	return r.roast
 }
+
+// instrument is the name of the drum's reader in the lab file.
+func (r *roaster) instrument() string { return r.station + "-probes" }
 
 // probes reads the three sensors, °C.
 func (r *roaster) probes() (bean, drumAir, inletAir float64) {

@@ -12,49 +12,71 @@ import (
 func (p person) bring(ctx context.Context, n int) {
 	s, l := p.lab.samples[n], p.lab
 	r := l.roasters[drumOf(n)]
-	charge := chargeAt(n)
-	random := source(l.seed, "hands "+s.code)
 
-	if !p.weigh(ctx, s, charge+weighIn, func() float64 { return s.charge }) {
+	if !p.weigh(ctx, s, chargeAt(n)+weighIn, func() float64 { return s.charge }) {
 		return
 	}
-	if n != forgotten {
-		if l.bench.wait(ctx, charge+queue) != nil || !p.queue(ctx, s, r.station) {
-			return
-		}
-	}
-	charged := make(chan *roast, 1)
-	l.bench.at(charge, func() { charged <- r.charge(s, s.charge, l.air.Cel) })
-	var x *roast
-	select {
-	case x = <-charged:
-	case <-ctx.Done():
+	var before uint64
+	if n == forgotten {
+		before = p.beforeCharge(ctx, n)
+	} else if l.bench.wait(ctx, chargeAt(n)+queue) != nil || !p.queue(ctx, s, r.station) {
 		return
 	}
-	p.says("charged %s into %s, %.1f g", s.code, r.station, s.charge)
-	if !p.watch(ctx, x, s, random) {
+	x, ok := p.charge(ctx, s, r, chargeAt(n))
+	if !ok || !p.watch(ctx, x, s, source(l.seed, "hands "+s.code)) {
 		return
 	}
-
-	if !p.weigh(ctx, s, l.weighOutAt(n), func() float64 { return l.roastedGrams(n) }) {
-		return
+	if n == forgotten {
+		p.putRight(ctx, s, r, before)
 	}
-	p.readColour(ctx, s, charge+colour, x)
+	charged := x.truth.Charged
+	if p.weigh(ctx, s, charged+weighOutAfter(n), func() float64 { return l.cup(n) }) {
+		p.readColour(ctx, s, charged+colour, x)
+	}
 }
 
-// weigh weighs a sample in a cup on the batch scale.
-func (p person) weigh(ctx context.Context, s *sample, start time.Duration, grams func() float64) bool {
-	b := p.lab.bench
-	if b.wait(ctx, start) != nil || !p.place(ctx, s, "weigh-out", time.Time{}) {
+// weigh weighs a sample in a cup on the batch scale. Grams is asked when the cup is
+// put on.
+func (p person) weigh(ctx context.Context, s *sample, planned time.Duration, grams func() float64) bool {
+	e, ok := p.begin(ctx, batchPlace, planned)
+	if !ok {
 		return false
 	}
-	b.at(start+4*time.Second, func() { p.lab.batchScale.Load(grams()) })
-	b.at(start+22*time.Second, func() { p.lab.batchScale.Load(0) })
-	return b.wait(ctx, start+20*time.Second) == nil && p.remove(ctx, s, "weigh-out")
+	defer e.leave()
+	scale := p.lab.batchScale
+	if !p.place(ctx, s, "weigh-out", time.Time{}) {
+		return false
+	}
+	e.at(4*time.Second, func() { scale.Load(grams()) })
+	if !e.wait(ctx, 40*time.Second) || !p.remove(ctx, s, "weigh-out") {
+		return false
+	}
+	e.at(42*time.Second, func() { scale.Load(0) })
+	return e.wait(ctx, 46*time.Second)
+}
+
+// charge puts a sample in a drum as soon as it is time and the drum is ready. It is
+// false if ctx ended first.
+func (p person) charge(ctx context.Context, s *sample, r *roaster, planned time.Duration) (*roast, bool) {
+	b := p.lab.bench
+	for {
+		charged := make(chan *roast, 1)
+		b.at(planned, func() { charged <- r.charge(s, p.lab.air.Cel) })
+		select {
+		case x := <-charged:
+			if x != nil {
+				p.says("charged %s into %s, %.1f g", s.code, r.station, s.charge)
+				return x, true
+			}
+		case <-ctx.Done():
+			return nil, false
+		}
+		planned += 15 * time.Second // it still roasts, or has not settled
+	}
 }
 
 // watch stands by a roast until it is dropped, and marks what a person marks, as
-// late as a person does.
+// late as a person does. It is false if ctx ended first.
 func (p person) watch(ctx context.Context, x *roast, s *sample, random *rand.Rand) bool {
 	for {
 		var m moment
@@ -85,25 +107,27 @@ func (p person) react(ctx context.Context, least, most float64, random *rand.Ran
 	sleep(ctx, p.lab.clock.Real(time.Duration(seconds*float64(time.Second))))
 }
 
-// readColour reads the roasted coffee whole, grinds it, and reads it again.
-func (p person) readColour(ctx context.Context, s *sample, start time.Duration, x *roast) {
-	l := p.lab
-	if l.bench.wait(ctx, start) != nil || !p.place(ctx, s, "colour-bench", time.Time{}) {
+// readColour reads the roasted coffee whole, grinds it, and reads it again: whole
+// beans by the meter's own key, ground ones by asking the hub.
+func (p person) readColour(ctx context.Context, s *sample, planned time.Duration, x *roast) {
+	e, ok := p.begin(ctx, colourPlace, planned)
+	if !ok {
 		return
 	}
+	defer e.leave()
+	meter := p.lab.colourMeter
 	whole, ground := colours(x)
-	// Whole beans by the meter's own key, ground ones by asking the hub.
-	l.bench.at(start+6*time.Second, func() {
-		l.colourMeter.Fill(whole, false)
-		l.colourMeter.Press()
-	})
-	l.bench.at(start+26*time.Second, func() { l.colourMeter.Fill(ground, true) })
-	if l.bench.wait(ctx, start+30*time.Second) != nil ||
-		!p.act(ctx, "colour-meter", pb.Action_ACTION_MEASURE, "", "") {
+	if !p.place(ctx, s, "colour-bench", time.Time{}) {
 		return
 	}
-	l.bench.at(start+48*time.Second, l.colourMeter.Empty)
-	if l.bench.wait(ctx, start+46*time.Second) == nil && p.remove(ctx, s, "colour-bench") {
+	e.at(6*time.Second, func() {
+		meter.Fill(whole, false)
+		meter.Press()
+	})
+	e.at(26*time.Second, func() { meter.Fill(ground, true) })
+	if e.wait(ctx, 30*time.Second) && p.act(ctx, "colour-meter", pb.Action_ACTION_MEASURE, "", "") &&
+		e.wait(ctx, 46*time.Second) && p.remove(ctx, s, "colour-bench") {
+		e.at(48*time.Second, meter.Empty)
 		p.says("read the colour of %s, whole and ground", s.code)
 	}
 }

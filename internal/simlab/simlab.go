@@ -101,8 +101,8 @@ func start(ctx context.Context, o Options, w wiring) (*Lab, error) {
 	return l, nil
 }
 
-// Stop closes the lab and waits until nothing of it runs. Stopping twice is
-// harmless.
+// Stop closes the lab and waits until nothing of it runs; Work must have returned.
+// Stopping twice is harmless.
 func (l *Lab) Stop() {
 	l.stop()
 	l.work.Wait()

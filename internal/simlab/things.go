@@ -23,8 +23,9 @@ type things struct {
 	colourMeter    *device.ColourMeter
 	climate        *device.Climate
 
-	instruments []instrument // in the order of the lab file
-	air         device.Air   // of the room
+	taken       [places]chan struct{} // by an errand
+	instruments []instrument          // in the order of the lab file
+	air         device.Air            // of the room
 }
 
 // instrument is a device with what the lab file says of it.
@@ -40,6 +41,9 @@ const meterBehind = 190 * time.Second
 
 // build puts everything on the bench and opens the cables.
 func (l *Lab) build(w wiring) (err error) {
+	for i := range l.taken {
+		l.taken[i] = make(chan struct{}, 1)
+	}
 	var failed []error
 	add := func(name, station, sheet, mass string, d device.Device, err error) {
 		if err != nil {
@@ -57,7 +61,7 @@ func (l *Lab) build(w wiring) (err error) {
 	for i := range l.roasters {
 		r := &roaster{station: fmt.Sprintf("drum-%d", i+1), number: uint64(i), seed: l.seed}
 		l.roasters[i] = r
-		name, sheet, open := r.station+"-probes", "thermocouple-reader", device.NewThermocouplesText
+		name, sheet, open := r.instrument(), "thermocouple-reader", device.NewThermocouplesText
 		if i == drums-1 {
 			sheet, open = "thermocouple-reader-modbus", device.NewThermocouplesModbus
 		}

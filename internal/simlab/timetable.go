@@ -12,7 +12,7 @@ const (
 	firstCharge = 150 * time.Second
 
 	// Relative to a sample's charge.
-	weighIn  = -100 * time.Second
+	weighIn  = -120 * time.Second
 	queue    = -60 * time.Second
 	weighOut = 870 * time.Second
 	// colour is read half an hour after the drop at the earliest, as the cupping

@@ -20,11 +20,11 @@ const near = 30
 
 // score is how a tracker did on many roasts.
 type score struct {
-	roasts int
-	errors map[roast.What][]float64 // found less true, s
-	delays map[roast.What][]float64 // s
+	roasts   int
+	errors   map[roast.What][]float64 // found less true, s
+	delays   map[roast.What][]float64 // s
 	spurious int
-	misses []string
+	misses   []string
 }
 
 func tryRoasts(seed uint64, n int, air bool) score {

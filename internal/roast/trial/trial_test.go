@@ -10,7 +10,7 @@ import (
 // A part of what the command tries, quick enough for every day. The whole of it
 // is in TABLE.md.
 func TestRoasts(t *testing.T) {
-	const n = 100
+	const n = 60
 	for _, air := range []bool{true, false} {
 		t.Run(name(air), func(t *testing.T) {
 			s := tryRoasts(1, n, air)
@@ -35,7 +35,7 @@ func TestRoasts(t *testing.T) {
 func TestNoFalseChargeInHandling(t *testing.T) {
 	for _, air := range []bool{true, false} {
 		t.Run(name(air), func(t *testing.T) {
-			for seed := range uint64(8) {
+			for seed := range uint64(4) {
 				for _, e := range handling(seed+1, time.Hour, air) {
 					t.Errorf("seed %d: %+v", seed+1, e)
 				}
