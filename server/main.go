@@ -64,7 +64,7 @@ other software follows live or replays.
 		Version:       version(),
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), driverCommand())
+	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), driverCommand())
 	return root
 }
 

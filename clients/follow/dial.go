@@ -14,8 +14,13 @@ import (
 // entries of at most 1 MiB, and sample records.
 const largestMessage = 16 << 20
 
+// patience is how long a connection may be quiet before it is tried. A server that
+// says nothing else counts more than one try in five minutes as abuse, and hangs
+// up (gRPC's default).
+const patience = 6 * time.Minute
+
 // Dial returns a connection to the hub at address ("127.0.0.1:7413"), set up for
-// following: found dead within a minute when the other side is gone without a
+// following: found dead within minutes when the other side is gone without a
 // word, and made again within seconds. It does not wait for the hub. Options
 // given are applied last, transport credentials among them; without, the
 // connection is plain, which a hub offers on loopback only.
@@ -23,7 +28,7 @@ func Dial(address string, options ...grpc.DialOption) (*grpc.ClientConn, error) 
 	options = append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(largestMessage)),
-		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: 30 * time.Second, Timeout: 15 * time.Second}),
+		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: patience, Timeout: 15 * time.Second}),
 		grpc.WithConnectParams(grpc.ConnectParams{
 			Backoff:           backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second},
 			MinConnectTimeout: 5 * time.Second,

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"testing"
 	"time"
 
@@ -175,6 +176,25 @@ func TestHubRestarts(t *testing.T) {
 	wantRange(t, cursors, 1, 20)
 }
 
+// A hub that ends the stream though nobody asked it to has gone away.
+func TestStreamThatEndsIsTakenUpAgain(t *testing.T) {
+	h := hubWith(10)
+	h.MessageSize = 4
+	sent := 0
+	h.Sending = func() error {
+		if sent++; sent == 2 {
+			return io.EOF
+		}
+		return nil
+	}
+	server := fakehub.Start(t, h)
+	cursors, err := collect(context.Background(), follow.New(dial(t, server.Address), follow.Options{Backoff: soon}), 10)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantRange(t, cursors, 1, 10)
+}
+
 func TestHubWithAnotherRecordIsRefused(t *testing.T) {
 	h := hubWith(3)
 	server := fakehub.Start(t, h)
@@ -280,6 +300,7 @@ func TestHoleInTheStreamIsAnError(t *testing.T) {
 		"left out":  {{Cursor: 1}, {Cursor: 3}},
 		"repeated":  {{Cursor: 1}, {Cursor: 1}},
 		"backwards": {{Cursor: 2}, {Cursor: 1}},
+		"swapped":   {{Cursor: 2}, {Cursor: 1}, {Cursor: 3}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			h := hubWith(0)

@@ -49,6 +49,27 @@ func TestFileRefusesWhatItDidNotWrite(t *testing.T) {
 	}
 }
 
+// A program that is killed has lost little: the position is saved on the way.
+func TestPositionIsSavedOnTheWay(t *testing.T) {
+	h := hubWith(30)
+	h.MessageSize = 10
+	server := fakehub.Start(t, h)
+	path := filepath.Join(t.TempDir(), "position.json")
+	f := follow.New(dial(t, server.Address), follow.Options{Store: follow.NewFile(path), SaveEvery: 1, StopAtEnd: true})
+	for e, err := range f.Entries(context.Background()) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, _, err := follow.NewFile(path).Load(context.Background())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := (e.GetCursor() - 1) / 10 * 10; p.Cursor != want {
+			t.Fatalf("at entry %d the file says %d, want %d", e.GetCursor(), p.Cursor, want)
+		}
+	}
+}
+
 type fullDisk struct{}
 
 var errFull = errors.New("disk full")

@@ -1,8 +1,10 @@
 package show
 
 import (
+	"cmp"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -28,8 +30,11 @@ func (s Style) Audit(w io.Writer, a *pb.AuditRecordResponse) error {
 	if len(a.GetLastHash()) > 0 {
 		fmt.Fprintf(&b, "last hash %x\n", a.GetLastHash())
 	}
-	t := NewTable("INSTRUMENT", "RUN", ">NUMBERED", ">STORED", ">IN GAPS", "RUN HAS")
-	for _, r := range a.GetRuns() {
+	t := NewTable("INSTRUMENT", "RUN", ">NUMBERED", ">STORED", ">IN GAPS", "STATE")
+	byInstrument := slices.SortedStableFunc(slices.Values(a.GetRuns()), func(x, y *pb.RunAudit) int {
+		return cmp.Compare(x.GetInstrument(), y.GetInstrument())
+	})
+	for _, r := range byInstrument {
 		state := "ended"
 		if r.GetOpen() {
 			state = "going on"

@@ -26,6 +26,11 @@ func NewNarrator(w io.Writer, s Style) *Narrator {
 	return &Narrator{Style: s, w: w, roasts: map[string]*pb.RoastOpened{}}
 }
 
+// Roasting tells the narrator of a roast that began before the story does.
+func (n *Narrator) Roasting(roast, station, sample string) {
+	n.roasts[roast] = &pb.RoastOpened{Roast: roast, Station: station, Sample: sample}
+}
+
 // event is one line of the story.
 type event struct {
 	place, what, text string
@@ -120,6 +125,13 @@ func (n *Narrator) ofInstruments(e *pb.Entry) (event, bool) {
 			ev.paint = n.Warn
 		}
 		return ev, true
+	case *pb.Entry_InstrumentAsked:
+		m := b.InstrumentAsked
+		text := strings.TrimSpace(m.GetAction() + " " + spaced(m.GetChannel()))
+		if m.GetText() != "" {
+			text += fmt.Sprintf(" %q", m.GetText())
+		}
+		return event{place: m.GetInstrument(), what: "asked", text: text + byWhom(e.GetActor())}, true
 	case *pb.Entry_ClockStepped:
 		m := b.ClockStepped
 		place := m.GetInstrument()

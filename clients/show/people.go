@@ -57,6 +57,9 @@ func (n *Narrator) ofSamples(e *pb.Entry) (event, bool) {
 
 func (n *Narrator) measurement(t *pb.MeasurementTaken) event {
 	m := t.GetMeasurement()
+	if m == nil {
+		m = &pb.Measurement{}
+	}
 	text := spaced(m.GetProperty()) + " " + QuantityWithin(m.GetValue(), m.StandardUncertainty, m.GetUnit(), m.GetBasis())
 	if t.GetSample() != "" {
 		text += "  of " + t.GetSample()

@@ -84,7 +84,7 @@ func QuantityWithin(value float64, u *float64, ucum, basis string) string {
 }
 
 // within shows a value and its standard uncertainty u, both to the decimal that u
-// is worth stating to: one significant digit, or two where the first is 1 or 2
+// is worth stating to: one significant digit, or two where the first is 1
 // (common practice). An unknown u is empty, and the value as Number has it.
 func within(value float64, u *float64, ucum string) (number, pm string) {
 	if u == nil || *u <= 0 || math.IsInf(*u, 0) || math.IsNaN(value) {
@@ -95,7 +95,7 @@ func within(value float64, u *float64, ucum string) (number, pm string) {
 	}
 	magnitude := math.Floor(math.Log10(*u))
 	places := int(-magnitude)
-	if *u/math.Pow(10, magnitude) < 3 {
+	if *u/math.Pow(10, magnitude) < 1.95 {
 		places++
 	}
 	places = max(0, places)

@@ -136,6 +136,13 @@ func (s Style) corrections(b *strings.Builder, day *timestamppb.Timestamp, list 
 	section(b, t, nil)
 }
 
+// knownBy says how it is known where a sample lies.
+var knownBy = map[pb.PlacementMeans]string{
+	pb.PlacementMeans_PLACEMENT_MEANS_CALL:   "a person",
+	pb.PlacementMeans_PLACEMENT_MEANS_SCAN:   "a scan",
+	pb.PlacementMeans_PLACEMENT_MEANS_CHARGE: "the charge",
+}
+
 func (s Style) placements(b *strings.Builder, day *timestamppb.Timestamp, list []*pb.Placement) {
 	t := NewTable("HAS BEEN ON", "FROM", "TO", "KNOWN BY")
 	for _, p := range list {
@@ -143,7 +150,7 @@ func (s Style) placements(b *strings.Builder, day *timestamppb.Timestamp, list [
 		if p.GetTo() == nil {
 			to = "still there"
 		}
-		t.Add(p.GetStation(), s.since(day, p.GetFrom()), to, Words(p.GetBy()))
+		t.Add(p.GetStation(), s.since(day, p.GetFrom()), to, knownBy[p.GetBy()])
 	}
 	section(b, t, nil)
 }

@@ -262,16 +262,27 @@ func TestRoastOfNobodyIsAssigned(t *testing.T) {
 }
 
 func TestImplausibleLossIsFlagged(t *testing.T) {
-	s := newScene()
-	s.register("A")
-	s.place("scales", "A", s.now)
-	s.weigh(150)
-	s.queue("A")
-	s.roast(10 * time.Minute)
-	s.place("scales", "A", s.now)
-	s.weigh(145)
-	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS); len(flags) != 1 || flags[0].GetSample() != "A" {
-		t.Errorf("flags %v, want one of A: 145 of 150 g are a loss of 3.3 %%", flags)
+	for _, c := range []struct {
+		name    string
+		roasted float64
+		flags   int
+	}{
+		{"as roasts are", 128, 0},
+		{"3.3 %", 145, 1},
+		{"heavier than green", 151, 1},
+		{"half is gone", 75, 1},
+	} {
+		s := newScene()
+		s.register("A")
+		s.place("scales", "A", s.now)
+		s.weigh(150)
+		s.queue("A")
+		s.roast(10 * time.Minute)
+		s.place("scales", "A", s.now)
+		s.weigh(c.roasted)
+		if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS); len(flags) != c.flags || len(s.sample(t, "A").GetFlags()) != c.flags {
+			t.Errorf("%s: flags %v, want %d of A", c.name, flags, c.flags)
+		}
 	}
 }
 

@@ -54,6 +54,7 @@ func (b *Book) draftFindings() {
 	for _, x := range b.stale {
 		if x.pb.GetState() != pb.RoastState_ROAST_STATE_ROASTING {
 			b.compareFindings(x, x.findings())
+			b.flagLoss(x)
 		}
 	}
 	b.stale = b.stale[:0]
@@ -66,9 +67,6 @@ func (b *Book) compareFindings(x *oneRoast, should []*pb.FindingMade) {
 			continue
 		}
 		b.draftFinding(x, f)
-		if f.GetName() == lossInMass {
-			b.flagLoss(x, f.GetValue())
-		}
 	}
 	for _, have := range x.pb.Findings {
 		gone := !slices.ContainsFunc(should, func(f *pb.FindingMade) bool { return f.GetName() == have.GetName() })
@@ -111,28 +109,26 @@ func (x *oneRoast) findings() []*pb.FindingMade {
 			list = append(list, made)
 		}
 	}
-	if f := x.loss(); f != nil {
+	if f, err := x.loss(); f != nil && err == nil {
 		list = append(list, f)
 	}
 	return list
 }
 
-// loss computes the loss in mass; nil without both masses.
-func (x *oneRoast) loss() *pb.FindingMade {
+// loss computes the loss in mass; nil without both masses, an error if no roast can
+// have made one of the other.
+func (x *oneRoast) loss() (*pb.FindingMade, error) {
 	if x.sample == nil {
-		return nil
+		return nil, nil
 	}
 	green, roasted := x.greenMass(), x.sample.measurement(roastedMass, x.pb.GetRoast())
 	if green == nil || roasted == nil {
-		return nil
+		return nil, nil
 	}
 	f, err := roast.LossInMass(grams(green), grams(roasted))
-	if err != nil {
-		return nil
-	}
 	made := f.Entry()
 	made.Inputs = []uint64{green.GetCursor(), roasted.GetCursor()}
-	return made
+	return made, err
 }
 
 func grams(m *pb.Measurement) roast.Mass {
@@ -159,15 +155,24 @@ func (x *oneRoast) greenMass() *pb.Measurement {
 	return nil
 }
 
-func (b *Book) flagLoss(x *oneRoast, percent float64) {
-	text, implausible := roast.JudgeLoss(percent)
-	if !implausible {
+// flagLoss drafts a flag if the masses of a roast cannot be of one coffee; once for
+// each pair of masses.
+func (b *Book) flagLoss(x *oneRoast) {
+	f, err := x.loss()
+	if f == nil || slices.Equal(f.GetInputs(), x.judged) {
 		return
 	}
-	b.flag(&pb.FlagRaised{
-		Code: pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS, Station: x.pb.GetStation(), Roast: x.pb.GetRoast(),
-		Sample: x.sample.record.GetSample(), Text: text,
-	})
+	x.judged = f.GetInputs()
+	text, implausible := roast.JudgeLoss(f.GetValue())
+	if err != nil {
+		text, implausible = err.Error(), true
+	}
+	if implausible {
+		b.flag(&pb.FlagRaised{
+			Code: pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS, Station: x.pb.GetStation(), Roast: x.pb.GetRoast(),
+			Sample: x.sample.record.GetSample(), Text: text,
+		})
+	}
 }
 
 // Hydrate gives a roast its bean curve back, in seconds on the run's clock, where

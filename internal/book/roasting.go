@@ -24,6 +24,7 @@ type oneRoast struct {
 	from, to uint64
 	charge   float64
 	marks    roast.Marks
+	judged   []uint64    // masses whose loss was judged, by cursor
 	trace    roast.Trace // of the bean probe, once it has ended; empty if let go of
 }
 

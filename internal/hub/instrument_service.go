@@ -151,14 +151,17 @@ func actRefusal(r *pb.ActOnInstrumentRequest, err error) error {
 	case errors.Is(err, supervise.ErrUnknown):
 		return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_UNKNOWN, "instrument: the lab has no %q", r.GetInstrument())
 	}
-	switch st := status.Convert(err); st.Code() {
-	case codes.Unimplemented:
+	st := status.Convert(err)
+	refused := st.Code() == codes.FailedPrecondition || st.Code() == codes.InvalidArgument
+	switch {
+	case st.Code() == codes.Unimplemented:
 		return refuse(pb.ErrorReason_ERROR_REASON_ACTION_UNKNOWN, "action: %s does not know how to %s: %s", r.GetInstrument(), word, st.Message())
-	case codes.InvalidArgument:
+	case refused && r.GetAction() == pb.Action_ACTION_ENTER:
 		return invalid("text", "%s: %s", r.GetInstrument(), st.Message())
-	default:
-		return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "%s: ask it to %s: %s", r.GetInstrument(), word, st.Message())
+	case refused:
+		return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_REFUSED, "%s would not %s: %s", r.GetInstrument(), word, st.Message())
 	}
+	return refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "ask %s to %s: %s", r.GetInstrument(), word, st.Message())
 }
 
 func (s *instrumentService) ReloadLab(ctx context.Context, r *pb.ReloadLabRequest) (*pb.ReloadLabResponse, error) {

@@ -2,6 +2,7 @@ package hub
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -118,7 +119,7 @@ func (r *recorder) Accounted(instrument, run string) (last uint64, open bool) {
 
 func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(number uint64)) error {
 	g := r.begin(m.GetInstrument(), m.GetRun())
-	if err := g.normalizer.Validate(m); err != nil {
+	if err := errors.Join(r.scribe.ledger.Err(), g.normalizer.Validate(m)); err != nil {
 		return err
 	}
 	now := r.scribe.clock.Now()
@@ -141,7 +142,7 @@ func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(n
 	})
 	s.mu.Unlock()
 	g.note(m)
-	return s.ledger.Err()
+	return nil
 }
 
 func (r *recorder) Gap(ctx context.Context, m *pb.Gap) error {

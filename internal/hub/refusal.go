@@ -35,6 +35,7 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID:   codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_STOPPING:           codes.Unavailable,
 	pb.ErrorReason_ERROR_REASON_ALREADY_QUEUED:     codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_INSTRUMENT_REFUSED: codes.FailedPrecondition,
 }
 
 // refuse returns an error of the services: what was attempted, with which value,

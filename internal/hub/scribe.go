@@ -68,18 +68,18 @@ func (s *scribe) place(e *pb.Entry, now time.Time) []*pb.Entry {
 	return s.book.Apply(e)
 }
 
-// record enters an entry and waits until it is on disk.
+// record enters an entry and waits until it is on disk. An error means that it was
+// not recorded: so an entry, once entered, is waited for even when ctx ends. The
+// ledger sees to it that this does not last.
 func (s *scribe) record(ctx context.Context, e *pb.Entry) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	done := make(chan error, 1)
 	s.mu.Lock()
 	s.enter(e, func(err error) { done <- err })
 	s.mu.Unlock()
-	select {
-	case err := <-done:
-		return err
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return <-done
 }
 
 // note enters an entry without waiting for the disk.

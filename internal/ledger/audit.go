@@ -4,12 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
-
-	"go.uber.org/zap"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -69,28 +66,40 @@ func (a *auditor) finish(known Head) *pb.AuditRecordResponse {
 	return &a.answer
 }
 
+// files audits the files of an embedded store up to an entry, without the
+// server.
+func (a *auditor) files(ctx context.Context, dir, stream string, limit uint64, known Head, noted bool) error {
+	b := blocks{
+		dir: blocksDir(dir, stream), stream: stream, limit: limit, tolerate: known.Cursor + 1,
+		visit: func(m message) error { a.add(m.position, m.bytes); return nil },
+		fault: func(f Fault) error { a.report([]Fault{f}); return nil },
+	}
+	if !noted {
+		b.tolerate = math.MaxUint64
+	}
+	_, err := b.read(ctx)
+	return err
+}
+
 // Audit checks everything in the ledger up to now. What is wrong is in the
 // answer; an error says that the audit could not be made.
 func (l *Ledger) Audit(ctx context.Context) (*pb.AuditRecordResponse, error) {
 	var a auditor
-	known := l.Head()
-	err := l.store.walk(ctx, known.Cursor, func(m message) error {
-		if m.position <= known.Cursor {
-			a.add(m.position, m.bytes)
-		}
-		return nil
-	})
+	known, err := l.Head(), error(nil)
+	if l.store.embedded != nil {
+		err = a.files(ctx, l.options.Dir, l.options.Stream, known.Cursor, known, true)
+	} else {
+		err = l.store.walk(ctx, 0, known.Cursor, func(m message) error { a.add(m.position, m.bytes); return nil })
+	}
 	if err != nil {
 		return nil, fmt.Errorf("audit the record: %w", err)
 	}
 	return a.finish(known), nil
 }
 
-// Audit checks the ledger in dir, which no hub may have open: a hub that runs is
-// asked itself. It works on a copy in the system's directory for temporary
-// files, because opening the store mends what it finds and so could change the
-// evidence.
-func Audit(ctx context.Context, dir string) (_ *pb.AuditRecordResponse, err error) {
+// Audit checks the ledger that lies in dir, which no hub may have open: a hub
+// that runs is asked itself. It only reads.
+func Audit(ctx context.Context, dir string) (*pb.AuditRecordResponse, error) {
 	fail := func(err error) (*pb.AuditRecordResponse, error) {
 		return nil, fmt.Errorf("audit ledger %s: %w", dir, err)
 	}
@@ -106,75 +115,13 @@ func Audit(ctx context.Context, dir string) (_ *pb.AuditRecordResponse, err erro
 	}
 	// A lock that cannot be had for another reason, such as a read-only disk,
 	// keeps any hub out as well.
-	known, err := readHead(dir)
+	known, noted, err := readHead(dir)
 	if err != nil {
 		return fail(err)
 	}
-	private, err := os.MkdirTemp("", "evenbench-audit-")
-	if err != nil {
-		return fail(err)
-	}
-	defer func() { err = errors.Join(err, os.RemoveAll(private)) }()
-	if err := copyTree(ctx, filepath.Join(private, storeFolder), filepath.Join(dir, storeFolder)); err != nil {
-		return fail(err)
-	}
-	answer, err := auditCopy(ctx, private, known)
-	if err != nil {
-		return fail(err)
-	}
-	return answer, nil
-}
-
-func auditCopy(ctx context.Context, dir string, known Head) (*pb.AuditRecordResponse, error) {
-	o := Options{Dir: dir}.withDefaults()
-	s, end, err := openStore(ctx, o, &serverLog{log: zap.NewNop()})
-	if err != nil {
-		return nil, err
-	}
-	defer s.close()
 	var a auditor
-	if err := s.walk(ctx, end, func(m message) error { a.add(m.position, m.bytes); return nil }); err != nil {
-		return nil, err
-	}
-	if last, hash := a.chain.Last(); last < end && known.Cursor < end {
-		// The store knows of entries that it no longer has.
-		known = Head{end, hash}
+	if err := a.files(ctx, dir, defaultStream, math.MaxUint64, known, noted); err != nil {
+		return fail(err)
 	}
 	return a.finish(known), nil
-}
-
-// copyTree copies a directory of plain files.
-func copyTree(ctx context.Context, to, from string) error {
-	return filepath.WalkDir(from, func(path string, d fs.DirEntry, err error) error {
-		if err == nil {
-			err = ctx.Err()
-		}
-		if err != nil {
-			return err
-		}
-		relative, err := filepath.Rel(from, path)
-		if err != nil {
-			return err
-		}
-		target := filepath.Join(to, relative)
-		if d.IsDir() {
-			return os.MkdirAll(target, 0o700)
-		}
-		return copyFile(target, path)
-	})
-}
-
-func copyFile(to, from string) (err error) {
-	in, err := os.Open(from)
-	if err != nil {
-		return err
-	}
-	defer in.Close()
-	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, out.Close()) }()
-	_, err = io.Copy(out, in)
-	return err
 }

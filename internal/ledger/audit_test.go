@@ -260,8 +260,8 @@ func TestP5TamperingIsNamed(t *testing.T) {
 	}{
 		{name: "changed", alter: func(b [][]byte) [][]byte { b[6] = changed(b[6]); return b }, cursor: 7, text: "entry 7 does not have the hash that entry 8 gives for it"},
 		{name: "cut out", alter: func(b [][]byte) [][]byte { return append(b[:4:4], b[5:]...) }, cursor: 5, text: "entry 5 says that it is entry 6"},
-		{name: "deleted", alter: func(b [][]byte) [][]byte { return b }, remove: 9, cursor: 9, text: "entry 9 is missing"},
-		{name: "deleted first", alter: func(b [][]byte) [][]byte { return b }, remove: 1, cursor: 1, text: "entry 1 is missing"},
+		{name: "deleted", alter: func(b [][]byte) [][]byte { return b }, remove: 9, cursor: 9, text: "entry 9 was deleted from the store"},
+		{name: "deleted first", alter: func(b [][]byte) [][]byte { return b }, remove: 1, cursor: 1, text: "entry 1 was deleted from the store"},
 		{name: "exchanged", alter: func(b [][]byte) [][]byte { b[3], b[4] = b[4], b[3]; return b }, cursor: 4, text: "entry 4 says that it is entry 5: out of order"},
 		{name: "not an entry", alter: func(b [][]byte) [][]byte { b[5] = []byte("\xff\xff\xff"); return b }, cursor: 6, text: "entry 6 cannot be read"},
 		{name: "empty", alter: func(b [][]byte) [][]byte { b[5] = nil; return b }, cursor: 6, text: "entry 6 says that it is entry 0"},

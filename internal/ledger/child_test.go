@@ -10,8 +10,10 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/evenbench/evenbench/internal/ledger"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // The test binary runs itself as a process that only appends, so that it can be
@@ -41,9 +43,17 @@ func runAsChild() bool {
 	}
 	fmt.Println("ready")
 	failed := make(chan error, 1)
+	run := fmt.Sprintf("run-after-%d", l.Last())
+	l.Append(&pb.Entry{Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{Instrument: "drum-1-probes", Run: run}}}, func(error) {})
+	next := uint64(1)
 	for n := 1; l.Err() == nil; n++ {
-		// Sizes that make groups of one entry and of many, stored in both ways.
-		e := batchOf("drum-1-probes", uint64(n), 1+n%40)
+		// Pauses make groups of one entry and of many, which are stored in two ways.
+		if n%500 > 400 {
+			time.Sleep(200 * time.Microsecond)
+		}
+		e := batchOf("drum-1-probes", next, 1+n%40)
+		e.GetReadings().Run = run
+		next += uint64(e.GetReadings().GetCount())
 		l.Append(e, func(err error) {
 			if err == nil {
 				fmt.Println(e.GetCursor())

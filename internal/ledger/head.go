@@ -51,18 +51,18 @@ func parseHeadLine(line []byte) (Head, bool) {
 	return h, bytes.Equal(bytes.TrimSpace(line), bytes.TrimSpace(h.line()))
 }
 
-// readHead returns the later of the notes in dir; the zero Head if there is
-// none.
-func readHead(dir string) (Head, error) {
+// readHead returns the later of the notes in dir, the zero Head if none was
+// written yet, and whether there is a file of notes at all.
+func readHead(dir string) (_ Head, noted bool, err error) {
 	b, err := os.ReadFile(filepath.Join(dir, headFile))
 	if errors.Is(err, fs.ErrNotExist) {
-		return Head{}, nil
+		return Head{}, false, nil
 	}
 	if err != nil {
-		return Head{}, fmt.Errorf("read the note of the last entry: %w", err)
+		return Head{}, false, fmt.Errorf("read the note of the last entry: %w", err)
 	}
 	latest, _ := latestHead(b)
-	return latest, nil
+	return latest, true, nil
 }
 
 // latestHead also returns the slot after the latest note's.

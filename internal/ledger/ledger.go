@@ -51,7 +51,8 @@ type Ledger struct {
 
 // Open opens the ledger in o.Dir, or creates one. It reads the whole ledger and
 // checks that every entry is there and has the hash that the next one gives for
-// it; what does not hold is returned as a *BrokenError.
+// it; what does not hold is returned as a *BrokenError, and the files are left as
+// they are.
 func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	o = o.withDefaults()
 	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
@@ -71,15 +72,7 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 			l.release()
 		}
 	}()
-	var end uint64
-	if l.store, end, err = openStore(ctx, o, l.journal); err != nil {
-		return nil, err
-	}
-	known, err := readHead(o.Dir)
-	if err != nil {
-		return nil, err
-	}
-	head, err := l.verify(ctx, end, known)
+	head, err := l.openVerified(ctx)
 	if err != nil {
 		return nil, fmt.Errorf("open ledger %s: %w", o.Dir, err)
 	}
@@ -96,6 +89,29 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 		}
 	}
 	return l, nil
+}
+
+// openVerified opens the store and checks what is in it.
+func (l *Ledger) openVerified(ctx context.Context) (Head, error) {
+	known, noted, err := readHead(l.options.Dir)
+	if err != nil {
+		return Head{}, err
+	}
+	v := verifier{ledger: l}
+	if l.options.URL == "" {
+		if err := v.files(ctx, known, noted); err != nil {
+			return Head{}, err
+		}
+	}
+	// Before the server makes itself a new store where one is missing.
+	if last, _ := v.chain.Last(); l.options.URL == "" && last < known.Cursor {
+		return Head{}, &BrokenError{v.chain.End(known)[0]}
+	}
+	var end position
+	if l.store, end, err = openStore(ctx, l.options, l.journal); err != nil {
+		return Head{}, err
+	}
+	return v.rest(ctx, end, known)
 }
 
 // begin writes the first entry.

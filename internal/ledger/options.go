@@ -31,12 +31,13 @@ type Options struct {
 	// without URL.
 	Replicas int
 	// Stream names the record on an external server, where several labs may
-	// keep theirs; empty: "record".
+	// keep theirs; empty: "record". Not used without URL.
 	Stream string
 
 	// Visit is called with each entry that is there already, in order, while
 	// Open checks the chain, so that a caller that folds the record reads it
-	// once. An error ends Open.
+	// once. The entry's bytes are valid during the call only. An error ends
+	// Open.
 	Visit func(Stored) error
 
 	// GroupEntries and GroupBytes bound what one commit carries.
@@ -78,17 +79,14 @@ const (
 )
 
 func (o Options) withDefaults() Options {
-	orString := func(v *string, d string) {
-		if *v == "" {
-			*v = d
-		}
-	}
 	orInt := func(v *int, d int) {
 		if *v <= 0 {
 			*v = d
 		}
 	}
-	orString(&o.Stream, defaultStream)
+	if o.URL == "" || o.Stream == "" {
+		o.Stream = defaultStream
+	}
 	orInt(&o.Replicas, defaultReplicas)
 	orInt(&o.GroupEntries, defaultGroupEntries)
 	o.GroupEntries = min(o.GroupEntries, defaultGroupEntries)

@@ -28,9 +28,16 @@ type store struct {
 	embedded *embedded
 }
 
+// position is how far a stream goes.
+type position struct {
+	// Position of the last message, and how many there are: the same number,
+	// unless some are missing.
+	last, entries uint64
+}
+
 // openStore connects to the stream and creates it if it is not there. It returns
-// the position of the last entry.
-func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, last uint64, err error) {
+// how far it goes.
+func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, end position, err error) {
 	s := &store{stream: o.Stream}
 	defer func() {
 		if err != nil {
@@ -42,7 +49,7 @@ func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, la
 	if o.URL == "" {
 		replicas = 1
 		if s.embedded, err = startEmbedded(o.Dir, o.Stream, journal); err != nil {
-			return nil, 0, err
+			return nil, position{}, err
 		}
 		reach = []nats.Option{nats.InProcessServer(s.embedded.server), nats.NoReconnect()}
 	}
@@ -50,22 +57,22 @@ func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, la
 		s.reading, err = nats.Connect(o.URL, append(reach, nats.Name("ledger reader"))...)
 	}
 	if err != nil {
-		return nil, 0, fmt.Errorf("connect to the record's store: %w", err)
+		return nil, position{}, fmt.Errorf("connect to the record's store: %w", err)
 	}
 	s.history = newHistory(s.reading, o.Stream)
-	if last, err = s.openStream(ctx, replicas); err != nil {
-		return nil, 0, err
+	if end, err = s.openStream(ctx, replicas); err != nil {
+		return nil, position{}, err
 	}
 	if s.embedded != nil {
 		err = s.embedded.settleAll()
 	}
-	return s, last, err
+	return s, end, err
 }
 
-func (s *store) openStream(ctx context.Context, replicas int) (last uint64, err error) {
+func (s *store) openStream(ctx context.Context, replicas int) (position, error) {
 	js, err := jetstream.New(s.conn)
 	if err != nil {
-		return 0, fmt.Errorf("open the record's stream: %w", err)
+		return position{}, fmt.Errorf("open the record's stream: %w", err)
 	}
 	stream, err := js.Stream(ctx, s.stream)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
@@ -87,9 +94,10 @@ func (s *store) openStream(ctx context.Context, replicas int) (last uint64, err 
 		})
 	}
 	if err != nil {
-		return 0, fmt.Errorf("open the record's stream %q: %w", s.stream, err)
+		return position{}, fmt.Errorf("open the record's stream %q: %w", s.stream, err)
 	}
-	return stream.CachedInfo().State.LastSeq, nil
+	state := stream.CachedInfo().State
+	return position{state.LastSeq, state.Msgs}, nil
 }
 
 func (s *store) close() {
@@ -109,7 +117,12 @@ type embedded struct {
 	// Directory of the stream's block files, and the number of the newest one
 	// whose name is known to be durable.
 	blocks string
-	newest int
+	newest uint32
+}
+
+// blocksDir is where the server keeps the block files of a stream.
+func blocksDir(dir, stream string) string {
+	return filepath.Join(dir, storeFolder, "$G", "streams", stream, "msgs")
 }
 
 const (
@@ -141,7 +154,7 @@ func startEmbedded(dir, stream string, journal *serverLog) (*embedded, error) {
 	s.Start()
 	e := &embedded{
 		server: s,
-		blocks: filepath.Join(dir, storeFolder, "$G", "streams", stream, "msgs"),
+		blocks: blocksDir(dir, stream),
 	}
 	if !s.ReadyForConnections(startTimeout) || !s.JetStreamEnabled() {
 		e.stop()
@@ -162,7 +175,7 @@ func (e *embedded) stop() {
 func (e *embedded) settle() error {
 	grown := false
 	for {
-		if _, err := os.Lstat(filepath.Join(e.blocks, fmt.Sprintf("%d.blk", e.newest+1))); err != nil {
+		if _, err := os.Lstat(filepath.Join(e.blocks, blockName(e.newest+1))); err != nil {
 			break
 		}
 		e.newest++

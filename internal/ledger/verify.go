@@ -4,6 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
+
+	"go.uber.org/zap"
 )
 
 // BrokenError says that an entry is missing or was changed.
@@ -13,62 +16,97 @@ func (e *BrokenError) Error() string {
 	return fmt.Sprintf("the record is broken: %s; restore it from a backup, and keep these files as they are", e.Fault.Text)
 }
 
-// walk calls visit with everything in the store up to the position end, in
-// order.
-func (s *store) walk(ctx context.Context, end uint64, visit func(message) error) error {
+// verifier checks the chain from the first entry on and learns whose record it
+// is.
+type verifier struct {
+	ledger *Ledger
+	chain  Chain
+}
+
+func (v *verifier) add(m message) error {
+	if faults := v.chain.Add(m.position, m.bytes); len(faults) > 0 {
+		return &BrokenError{faults[0]}
+	}
+	o, err := outlineOf(m.bytes)
+	if err != nil {
+		return &BrokenError{Fault{m.position, err.Error()}}
+	}
+	s := Stored{m.position, m.bytes, o.kind}
+	if m.position == 1 {
+		e, err := s.Entry()
+		if err != nil || e.GetRecordOpened() == nil {
+			return errors.Join(&BrokenError{Fault{1, "entry 1 does not open a record"}}, err)
+		}
+		v.ledger.opened = e.GetRecordOpened()
+	}
+	if v.ledger.options.Visit != nil {
+		return v.ledger.options.Visit(s)
+	}
+	return nil
+}
+
+// files checks the files of an embedded store before the server opens them, and
+// takes off what a crash left of a write that was not acknowledged.
+func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
+	o := v.ledger.options
+	b := blocks{
+		dir: blocksDir(o.Dir, o.Stream), stream: o.Stream, limit: math.MaxUint64, tolerate: known.Cursor + 1,
+		visit: v.add,
+		fault: func(f Fault) error { return &BrokenError{f} },
+	}
+	if !noted {
+		b.tolerate = math.MaxUint64
+	}
+	broke, err := b.read(ctx)
+	if err != nil || broke == nil {
+		return err
+	}
+	o.Log.Warn("a write did not finish when the hub last stopped; it was never acknowledged",
+		zap.Uint64("after", b.position), zap.String("file", broke.file), zap.Int64("byte", broke.offset))
+	return broke.cut(o.Dir)
+}
+
+// rest checks what the server has beyond the files that were read: everything,
+// in an external one, and what it completed of a batch after a crash.
+func (v *verifier) rest(ctx context.Context, end position, known Head) (Head, error) {
+	from, _ := v.chain.Last()
+	if err := v.ledger.store.walk(ctx, from, end.last, v.add); err != nil {
+		return Head{}, err
+	}
+	last, hash := v.chain.Last()
+	if last < end.last || end.entries != end.last {
+		return Head{}, &BrokenError{Fault{last + 1, fmt.Sprintf("the store has %d entries, the last of them is %d, and only those to %d can be read", end.entries, end.last, last)}}
+	}
+	if last > end.last {
+		return Head{}, &BrokenError{Fault{end.last + 1, entries(end.last+1, last) + " missing: in the store's files, and not in the store"}}
+	}
+	if faults := v.chain.End(known); len(faults) > 0 {
+		return Head{}, &BrokenError{faults[0]}
+	}
+	return Head{last, hash}, nil
+}
+
+// walk calls visit with everything in the store behind the position from, up to
+// end, in order.
+func (s *store) walk(ctx context.Context, from, end uint64, visit func(message) error) error {
 	var chunk []message
-	for position := uint64(0); position < end; {
+	for from < end {
 		var err error
-		if chunk, err = s.history.read(ctx, position+1, chunk[:0]); err != nil {
+		if chunk, err = s.history.read(ctx, from+1, chunk[:0]); err != nil {
 			return err
 		}
 		if len(chunk) == 0 {
 			return nil
 		}
 		for _, m := range chunk {
+			if m.position > end {
+				return nil
+			}
 			if err := visit(m); err != nil {
 				return err
 			}
-			position = m.position
+			from = m.position
 		}
 	}
 	return nil
-}
-
-// verify checks the chain from the first entry to end and learns whose record
-// it is.
-func (l *Ledger) verify(ctx context.Context, end uint64, known Head) (Head, error) {
-	var chain Chain
-	err := l.store.walk(ctx, end, func(m message) error {
-		if faults := chain.Add(m.position, m.bytes); len(faults) > 0 {
-			return &BrokenError{faults[0]}
-		}
-		o, err := outlineOf(m.bytes)
-		if err != nil {
-			return &BrokenError{Fault{m.position, err.Error()}}
-		}
-		s := Stored{m.position, m.bytes, o.kind}
-		if m.position == 1 {
-			e, err := s.Entry()
-			if err != nil || e.GetRecordOpened() == nil {
-				return errors.Join(&BrokenError{Fault{1, "entry 1 does not open a record"}}, err)
-			}
-			l.opened = e.GetRecordOpened()
-		}
-		if l.options.Visit != nil {
-			return l.options.Visit(s)
-		}
-		return nil
-	})
-	if err != nil {
-		return Head{}, err
-	}
-	if last, _ := chain.Last(); last < end {
-		known.Cursor = max(known.Cursor, end)
-	}
-	if faults := chain.End(known); len(faults) > 0 {
-		return Head{}, &BrokenError{faults[0]}
-	}
-	last, hash := chain.Last()
-	return Head{last, hash}, nil
 }

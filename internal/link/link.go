@@ -8,6 +8,8 @@ import (
 	"io"
 	"net"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -154,4 +156,33 @@ func (l Line) mode() *serial.Mode {
 		m.Parity = serial.OddParity
 	}
 	return m
+}
+
+// Parse reads a link as it is written on a command line, into the form that it
+// has in a lab file: the kind, the address, and how a serial line is set.
+//
+//	tcp:192.168.1.20:4001
+//	unix:/run/meter.sock
+//	serial:/dev/ttyUSB0,baud=19200,parity=even
+//	rtu:/dev/ttyUSB0,baud=19200
+func Parse(text string) (map[string]any, error) {
+	const how = "write tcp:HOST:PORT, unix:PATH, serial:DEVICE or rtu:DEVICE, a line with its settings behind it, such as serial:/dev/ttyUSB0,baud=9600"
+	parts := strings.Split(text, ",")
+	kind, address, ok := strings.Cut(parts[0], ":")
+	if !ok || !slices.Contains([]string{TCP, Unix, Serial, RTU}, kind) || address == "" {
+		return nil, fmt.Errorf("read link %q: %s", text, how)
+	}
+	out := map[string]any{kind: address}
+	for _, p := range parts[1:] {
+		key, value, ok := strings.Cut(p, "=")
+		if !ok {
+			return nil, fmt.Errorf("read link %q: %q is no setting; %s", text, p, how)
+		}
+		if n, err := strconv.ParseFloat(value, 64); err == nil {
+			out[key] = n
+		} else {
+			out[key] = value
+		}
+	}
+	return out, nil
 }

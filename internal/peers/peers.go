@@ -5,6 +5,7 @@
 package peers
 
 import (
+	"fmt"
 	"os"
 	"os/exec"
 	"testing"
@@ -35,6 +36,15 @@ func PythonModules(t testing.TB, modules ...string) string {
 		}
 	}
 	return Python
+}
+
+// File ends the test if a file that a peer needs is not there; of says what brings
+// it.
+func File(t testing.TB, path, of string) {
+	t.Helper()
+	if _, err := os.Stat(path); err != nil {
+		missing(t, fmt.Sprintf("%s (%s)", of, path))
+	}
 }
 
 func missing(t testing.TB, what string) {

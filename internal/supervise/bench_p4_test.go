@@ -48,78 +48,90 @@ func stop(t *testing.T, b *supervise.Bench) {
 	}
 }
 
-// TestP4_FaultIsContained runs a faulty driver beside a good one: the fault ends in a gap of its
-// own instrument and a restart, and the other instrument loses nothing.
+// TestP4_FaultIsContained runs every kind of faulty driver beside a good one.
+// Each fault ends in a gap of its own instrument and a restart; the good
+// instrument loses nothing.
 func TestP4_FaultIsContained(t *testing.T) {
-	for _, c := range []struct {
-		name, driver string
-		sheet        map[string]any
-		gap          pb.GapReason
-		detail       string
+	t.Parallel()
+	const driverLost, driverFault = pb.GapReason_GAP_REASON_DRIVER_LOST, pb.GapReason_GAP_REASON_DRIVER_FAULT
+	faults := []struct {
+		name, driver, deed string
+		gap                pb.GapReason
+		detail             string
 	}{
-		{"crash", "good", map[string]any{"deed": "crash", "after": 50.0}, pb.GapReason_GAP_REASON_DRIVER_LOST, "exit status 2"},
-		{"hang", "good", map[string]any{"deed": "hang", "after": 50.0}, pb.GapReason_GAP_REASON_DRIVER_LOST, "hung"},
-		{"device error", "good", map[string]any{"deed": "fail", "after": 50.0}, pb.GapReason_GAP_REASON_DRIVER_LOST, "serial port is gone"},
-		{"skipped number", "skip", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "reading 51 after reading 49"},
-		{"repeated number", "repeat", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "reading 49 after reading 49"},
-		{"oversize", "oversize", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "larger than max"},
-		{"columns", "columns", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "0 entries in after_us for 1 rows"},
-		{"unknown channel", "unknown-channel", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "humidity"},
-		{"lies about its size", "rows", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "count is 4000000000"},
-		{"empty message", "empty", nil, pb.GapReason_GAP_REASON_DRIVER_FAULT, "none of the contract's"},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			r := newRecord()
-			b := bench(t, r, spec("bad", c.driver, c.sheet), spec("good", "good", nil))
-			r.until(t, "the gap", func() bool { return r.hasGap("bad", c.gap) })
-			r.until(t, "readings of a later run", func() bool {
-				runs := r.of("bad")
-				return len(runs) > 1 && runs[1].readings > 0
-			})
-			r.until(t, "readings of the other instrument", func() bool { return r.readings("good") > 20 })
-			stop(t, b)
-			r.complete(t)
-			if n := len(r.of("good")); n != 1 {
-				t.Errorf("the other instrument has %d runs", n)
-			}
-			if d := r.of("bad")[0].gaps[0].Detail; !strings.Contains(d, c.detail) {
-				t.Errorf("the gap says %q; want something about %q", d, c.detail)
-			}
+		{"crash", "good", "crash", driverLost, "exit status 2"},
+		{"hang", "good", "hang", driverLost, "hung"},
+		{"device-error", "good", "fail", driverLost, "serial port is gone"},
+		{"skipped-number", "skip", "", driverFault, "reading 51 after reading 49"},
+		{"repeated-number", "repeat", "", driverFault, "reading 49 after reading 49"},
+		{"oversize", "oversize", "", driverFault, "larger than max"},
+		{"columns", "columns", "", driverFault, "0 entries in after_us for 1 rows"},
+		{"unknown-channel", "unknown-channel", "", driverFault, "humidity"},
+		{"lies-about-its-size", "rows", "", driverFault, "count is 4000000000"},
+		{"empty-message", "empty", "", driverFault, "none of the contract's"},
+	}
+	r := newRecord()
+	specs := []supervise.Spec{spec("good", "good", nil)}
+	for _, f := range faults {
+		specs = append(specs, spec(f.name, f.driver, map[string]any{"deed": f.deed, "after": 300.0}))
+	}
+	b := bench(t, r, specs...)
+	for _, f := range faults {
+		r.until(t, "the gap of "+f.name, func() bool { return r.hasGap(f.name, f.gap) })
+		r.until(t, "readings of a later run of "+f.name, func() bool {
+			runs := r.of(f.name)
+			return len(runs) > 1 && r.readings(f.name) > runs[0].readings
 		})
+	}
+	before := r.count("good")
+	r.until(t, "readings of the good instrument after all that", func() bool { return r.readings("good") > before })
+	stop(t, b)
+	r.complete(t)
+	if runs := r.of("good"); len(runs) != 1 || len(runs[0].gaps) > 0 {
+		t.Errorf("the good instrument has %d runs, gaps %v", len(runs), runs[0].gaps)
+	}
+	for _, f := range faults {
+		if d := r.of(f.name)[0].gaps[0].Detail; !strings.Contains(d, f.detail) {
+			t.Errorf("%s: the gap says %q; want something about %q", f.name, d, f.detail)
+		}
 	}
 }
 
 // TestP4_StartFails: a driver that never gets so far as to open a run is said to
 // be restarting or refused, with one clear line.
 func TestP4_StartFails(t *testing.T) {
-	for _, c := range []struct {
-		name, driver string
-		sheet        map[string]any
-		state        pb.InstrumentState
-		detail       string
+	t.Parallel()
+	const restarting, stopped = pb.InstrumentState_INSTRUMENT_STATE_RESTARTING, pb.InstrumentState_INSTRUMENT_STATE_STOPPED
+	failures := []struct {
+		driver string
+		state  pb.InstrumentState
+		detail string
 	}{
-		{"garbage", "garbage", nil, pb.InstrumentState_INSTRUMENT_STATE_RESTARTING, `printed "warming up the probe, please wait" on standard output`},
-		{"ends at once", "noline", nil, pb.InstrumentState_INSTRUMENT_STATE_RESTARTING, `exit status 3) before it printed the handshake line; stderr.log ends with "cannot find my library"`},
-		{"never answers", "mute", nil, pb.InstrumentState_INSTRUMENT_STATE_RESTARTING, "identify driver"},
-		{"wrong contract", "contract", nil, pb.InstrumentState_INSTRUMENT_STATE_STOPPED, "version 7 of the contract"},
-		{"wrong nonce", "nonce", nil, pb.InstrumentState_INSTRUMENT_STATE_STOPPED, "EVENBENCH_NONCE"},
-		{"channels", "channels", nil, pb.InstrumentState_INSTRUMENT_STATE_STOPPED, `offers channel "beans"`},
-		{"settings", "good", map[string]any{"refuse": true}, pb.InstrumentState_INSTRUMENT_STATE_STOPPED, `"nowhere" is not host:port`},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			t.Parallel()
-			r := newRecord()
-			b := bench(t, r, spec("bad", c.driver, c.sheet), spec("good", "good", nil))
-			r.until(t, "the state", func() bool { return r.hasState("bad", c.state) })
-			if d := b.Status()[0].Detail; !strings.Contains(d, c.detail) {
-				t.Errorf("the state says %q; want something about %q", d, c.detail)
-			}
-			r.until(t, "readings of the other instrument", func() bool { return r.readings("good") > 20 })
-			stop(t, b)
-			r.complete(t)
-		})
+		{"garbage", restarting, `printed "warming up the probe, please wait" on standard output`},
+		{"noline", restarting, `exit status 3) before it printed the handshake line; stderr.log ends with "cannot find my library"`},
+		{"mute", restarting, "identify driver"},
+		{"contract", stopped, "version 7 of the contract"},
+		{"nonce", stopped, "EVENBENCH_NONCE"},
+		{"channels", stopped, `offers channel "beans"`},
+		{"refuses", stopped, `"nowhere" is not host:port`},
 	}
+	r := newRecord()
+	specs := []supervise.Spec{spec("good", "good", nil)}
+	for _, f := range failures {
+		specs = append(specs, spec(f.driver, f.driver, nil))
+	}
+	b := bench(t, r, specs...)
+	for _, f := range failures {
+		r.until(t, "the state of "+f.driver, func() bool { return r.hasState(f.driver, f.state) })
+	}
+	for i, f := range failures {
+		if d := b.Status()[i+1].Detail; !strings.Contains(d, f.detail) {
+			t.Errorf("%s: the state says %q; want something about %q", f.driver, d, f.detail)
+		}
+	}
+	r.until(t, "readings of the other instrument", func() bool { return r.readings("good") > 20 })
+	stop(t, b)
+	r.complete(t)
 }
 
 // TestP4_EvilStderr: what would end a host that lets go-plugin read standard
@@ -133,8 +145,8 @@ func TestP4_EvilStderr(t *testing.T) {
 	r.complete(t)
 }
 
-// TestP4_FloodIsHeld: a driver that never waits fills the windows of its
-// connection while the record takes nothing, and no more.
+// TestP4_FloodIsHeld: a driver that never waits is taken as fast as the record takes
+// it, and the other instrument goes on beside it.
 func TestP4_FloodIsHeld(t *testing.T) {
 	t.Parallel()
 	r := newRecord()
@@ -152,7 +164,7 @@ func TestP4_FloodIsHeld(t *testing.T) {
 func TestP4_SilenceOpensAGap(t *testing.T) {
 	t.Parallel()
 	r := newRecord()
-	s := spec("probe", "good", map[string]any{"deed": "silence", "after": 50.0})
+	s := spec("probe", "good", map[string]any{"deed": "silence", "after": 300.0})
 	s.Channels[0].Cadence = durationpb.New(10 * time.Millisecond)
 	b := bench(t, r, s)
 	r.until(t, "an open and a closed gap", func() bool {
@@ -177,7 +189,7 @@ func TestP4_SilenceOpensAGap(t *testing.T) {
 func TestP4_LostDevice(t *testing.T) {
 	t.Parallel()
 	r := newRecord()
-	b := bench(t, r, spec("probe", "good", map[string]any{"deed": "lose", "after": 50.0}))
+	b := bench(t, r, spec("probe", "good", map[string]any{"deed": "lose", "after": 300.0}))
 	r.until(t, "the gap", func() bool { return r.hasGap("probe", pb.GapReason_GAP_REASON_DEVICE_LOST) })
 	r.until(t, "the state", func() bool { return r.hasState("probe", pb.InstrumentState_INSTRUMENT_STATE_DISCONNECTED) })
 	stop(t, b)

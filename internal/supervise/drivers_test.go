@@ -47,7 +47,7 @@ func beDriver(name string) {
 		serveGood(sdk.Hold{})
 	case "short-hold":
 		serveGood(sdk.Hold{Time: 300 * time.Millisecond})
-	case "good":
+	case "good", "refuses":
 		serveGood(sdk.Hold{})
 	default:
 		serveRaw(&rawDriver{fault: name})
@@ -60,7 +60,7 @@ func serveGood(hold sdk.Hold) {
 		Name: "test", Version: "1", Hold: hold,
 		Actions: []pb.Action{pb.Action_ACTION_TARE},
 		Open: func(_ context.Context, s sdk.Settings) (sdk.Device, error) {
-			if s.Sheet["refuse"] == true {
+			if s.Instrument == "refuses" {
 				return nil, errors.New(`link "tcp": "nowhere" is not host:port`)
 			}
 			return &testDevice{s}, nil
@@ -69,6 +69,10 @@ func serveGood(hold sdk.Hold) {
 }
 
 type testDevice struct{ sdk.Settings }
+
+// stdout is what a library of a driver may have got hold of before Serve: a pipe
+// to the hub, which breaks when the hub is killed.
+var stdout = os.Stdout
 
 func (d *testDevice) Channels() []*pb.Channel { return []*pb.Channel{{Name: "bean"}} }
 
@@ -81,6 +85,9 @@ func (d *testDevice) Run(ctx context.Context, out sdk.Out) error {
 	out.Log("info", "connected")
 	after, _ := d.Sheet["after"].(float64)
 	deed, _ := d.Sheet["deed"].(string)
+	if deed == "hurry" {
+		hurry(ctx, out)
+	}
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
 	for n := 1; ; n++ {
@@ -111,8 +118,21 @@ func (d *testDevice) Run(ctx context.Context, out sdk.Out) error {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
+			_, _ = fmt.Fprintln(stdout, "still here")
 			out.Readings(time.Time{}, sdk.Reading{Channel: "bean", Value: float64(n), Text: fmt.Sprint(n)})
 		}
+	}
+}
+
+// hurry sends readings as fast as it can. What the driver has to drop of them
+// does not count as arrived.
+func hurry(ctx context.Context, out sdk.Out) {
+	readings := make([]sdk.Reading, 100)
+	for i := range readings {
+		readings[i] = sdk.Reading{Channel: "bean", Value: 204.7, Text: "B=204.7C"}
+	}
+	for ctx.Err() == nil {
+		out.Readings(time.Time{}, readings...)
 	}
 }
 

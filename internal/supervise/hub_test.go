@@ -53,10 +53,14 @@ func (r *fileRecord) OpenRun(ctx context.Context, o *pb.RunOpened) error {
 }
 
 func (r *fileRecord) Record(ctx context.Context, b *pb.ReadingBatch, stored func(uint64)) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	if err := r.write(&pb.Entry{Body: &pb.Entry_Readings{Readings: b}}); err != nil {
 		return err
 	}
-	return r.record.Record(ctx, b, stored)
+	// It is written: it counts as recorded whatever became of ctx.
+	return r.record.Record(context.WithoutCancel(ctx), b, stored)
 }
 
 func (r *fileRecord) Gap(ctx context.Context, g *pb.Gap) error {

@@ -70,7 +70,7 @@ func TestP3_KilledHub(t *testing.T) {
 		t.Fatalf("driver %d died with its hub", pid)
 	}
 	r := load(dir)
-	before := r.readings("probe")
+	before := r.count("probe")
 	b := supervise.NewBench(supervise.Options{Dir: filepath.Join(dir, "drivers"), Recorder: r})
 	if _, err := b.Apply(t.Context(), hubSpecs()); err != nil {
 		t.Fatal(err)
@@ -110,7 +110,7 @@ func TestP1_RandomKills(t *testing.T) {
 	if _, err := b.Apply(t.Context(), hubSpecs()); err != nil {
 		t.Fatal(err)
 	}
-	before := r.readings("probe")
+	before := r.count("probe")
 	r.until(t, "more readings", func() bool { return r.readings("probe") > before+50 })
 	stop(t, b)
 	r.complete(t)

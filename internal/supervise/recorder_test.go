@@ -18,8 +18,6 @@ type record struct {
 	states  []*pb.InstrumentChanged
 	steps   []*pb.ClockStepped
 	lines   []string
-	// While set, batches are taken but never on disk.
-	stuck bool
 }
 
 type recordedRun struct {
@@ -86,6 +84,13 @@ func (r *record) readings(instrument string) (n uint64) {
 	return n
 }
 
+// count is readings for who has not locked the record.
+func (r *record) count(instrument string) uint64 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.readings(instrument)
+}
+
 func (r *record) hasGap(instrument string, reason pb.GapReason) bool {
 	for _, u := range r.of(instrument) {
 		for _, g := range u.gaps {
@@ -145,19 +150,17 @@ func (r *record) Accounted(instrument, run string) (uint64, bool) {
 }
 
 func (r *record) Record(ctx context.Context, b *pb.ReadingBatch, stored func(uint64)) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	r.do(func() {
 		u := r.run(b.Instrument, b.Run)
 		u.expect(b.FirstNumber)
 		u.last = b.Last()
 		u.readings += uint64(b.Count)
 	})
-	r.mu.Lock()
-	stuck := r.stuck
-	r.mu.Unlock()
-	if !stuck {
-		stored(b.Last())
-	}
-	return ctx.Err()
+	stored(b.Last())
+	return nil
 }
 
 func (r *record) Gap(_ context.Context, g *pb.Gap) error {

@@ -61,6 +61,9 @@ func (nobody) Received(time.Time, []byte) {}
 func (nobody) Sent(time.Time, []byte)     {}
 func (nobody) Framed(time.Time, Frame)    {}
 
+// Sheet returns what the device's sheet says.
+func (d *Device) Sheet() *Sheet { return d.sheet }
+
 // Channels implements sdk.Device.
 func (d *Device) Channels() []*pb.Channel {
 	out := make([]*pb.Channel, len(d.sheet.channels))
@@ -122,7 +125,11 @@ func (d *Device) serve(ctx context.Context, conn io.ReadWriteCloser) (heard bool
 			d.watch.Received(at, chunk[:n])
 			reader.Push(chunk[:n], take)
 		}
-		if err != nil {
+		switch {
+		case err == nil:
+		case ctx.Err() != nil: // what has begun was cut off here, not by the device
+			return heard, nil
+		default:
 			reader.End(take)
 			return heard, d.lost(err)
 		}

@@ -13,8 +13,8 @@ import (
 	"github.com/creack/pty"
 	"go.uber.org/goleak"
 
+	"github.com/evenbench/evenbench/internal/recorded"
 	"github.com/evenbench/evenbench/plugins/ascii"
-	"github.com/evenbench/evenbench/plugins/internal/recorded"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"

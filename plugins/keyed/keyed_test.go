@@ -9,7 +9,7 @@ import (
 
 	"go.uber.org/goleak"
 
-	"github.com/evenbench/evenbench/plugins/internal/recorded"
+	"github.com/evenbench/evenbench/internal/recorded"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"

@@ -278,3 +278,14 @@ func (d *Device) say() {
 		d.out.State(pb.DeviceState_DEVICE_STATE_LOST, strings.Join(failed, "; "))
 	}
 }
+
+// Register says where a channel's value comes from; empty if there is no such
+// channel.
+func (d *Device) Register(channel string) string {
+	for i := range d.sheet.registers {
+		if r := &d.sheet.registers[i]; r.channel == channel {
+			return fmt.Sprintf("%v, %s %s", r, r.kind, r.order)
+		}
+	}
+	return ""
+}

@@ -13,7 +13,7 @@ import (
 	server "github.com/simonvetter/modbus"
 	"go.uber.org/goleak"
 
-	"github.com/evenbench/evenbench/plugins/internal/recorded"
+	"github.com/evenbench/evenbench/internal/recorded"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"

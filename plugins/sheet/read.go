@@ -237,7 +237,7 @@ func checkKind(n *document.Node, c Channel) {
 	says := c.Settled != nil || len(c.Unsettled) > 0
 	switch {
 	case settling && !says:
-		n.Problem("is settling, but nothing says when it is at rest: add settled: {spread: …, time: …}, or unsettled: with the device's words for a moving value")
+		n.Field("kind").Problem("is settling, but nothing says when it is at rest: add settled: {spread: …, time: …}, or unsettled: with the device's words for a moving value")
 	case !settling && c.Settled != nil:
 		n.Field("settled").Problem("is only for a channel of kind settling")
 	case c.Kind == pb.ChannelKind_CHANNEL_KIND_CODE && n.Field("range") != nil:

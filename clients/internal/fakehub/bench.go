@@ -19,6 +19,9 @@ func (h *Hub) RegisterSample(_ context.Context, req *pb.RegisterSampleRequest) (
 		if _, err := h.record(code); err == nil {
 			return nil, Refuse(codes.AlreadyExists, pb.ErrorReason_ERROR_REASON_SAMPLE_EXISTS, "register sample %q: the code is taken; choose another or leave it empty", code)
 		}
+		if req.GetIdentity().GetKind() == 0 {
+			return nil, Refuse(codes.InvalidArgument, pb.ErrorReason_ERROR_REASON_FIELD_INVALID, "register sample: kind is missing; give offer, pre-shipment, arrival, stocklot or reference")
+		}
 		h.Records = append(h.Records, &pb.SampleRecord{Sample: code, Revision: 1, Identity: proto.CloneOf(req.GetIdentity())})
 		return &pb.RegisterSampleResponse{Sample: code, Cursor: h.last() + 1}, nil
 	})

@@ -40,7 +40,7 @@ type Hub struct {
 	PageSize int
 
 	// Before is asked before a call is carried out, After before its answer is
-	// sent, Sending before each message of Subscribe; an error is sent instead.
+	// sent, Sending before each message of Subscribe; an error is sent instead; io.EOF ends the stream.
 	// Each may be nil.
 	Before, After func(method string) error
 	Sending       func() error

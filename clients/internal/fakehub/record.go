@@ -2,6 +2,7 @@ package fakehub
 
 import (
 	"context"
+	"io"
 	"slices"
 	"strconv"
 	"strings"
@@ -35,7 +36,9 @@ func (h *Hub) Subscribe(req *pb.SubscribeRequest, stream grpc.ServerStreamingSer
 		}
 		if m != nil {
 			if sending != nil {
-				if err := sending(); err != nil {
+				if err := sending(); err == io.EOF {
+					return nil
+				} else if err != nil {
 					return err
 				}
 			}

@@ -59,6 +59,8 @@ const (
 	ErrorReason_ERROR_REASON_LAB_FILE_INVALID ErrorReason = 17
 	ErrorReason_ERROR_REASON_STOPPING         ErrorReason = 18
 	ErrorReason_ERROR_REASON_ALREADY_QUEUED   ErrorReason = 19
+	// The device was asked, and would not.
+	ErrorReason_ERROR_REASON_INSTRUMENT_REFUSED ErrorReason = 20
 )
 
 // Enum value maps for ErrorReason.
@@ -84,6 +86,7 @@ var (
 		17: "ERROR_REASON_LAB_FILE_INVALID",
 		18: "ERROR_REASON_STOPPING",
 		19: "ERROR_REASON_ALREADY_QUEUED",
+		20: "ERROR_REASON_INSTRUMENT_REFUSED",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":        0,
@@ -106,6 +109,7 @@ var (
 		"ERROR_REASON_LAB_FILE_INVALID":   17,
 		"ERROR_REASON_STOPPING":           18,
 		"ERROR_REASON_ALREADY_QUEUED":     19,
+		"ERROR_REASON_INSTRUMENT_REFUSED": 20,
 	}
 )
 
@@ -3432,7 +3436,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\astarted\x18\x01 \x03(\tR\astarted\x12\x18\n" +
 	"\astopped\x18\x02 \x03(\tR\astopped\x12\x1c\n" +
 	"\trestarted\x18\x03 \x03(\tR\trestarted\x12\x1c\n" +
-	"\tunchanged\x18\x04 \x01(\rR\tunchanged*\x93\x05\n" +
+	"\tunchanged\x18\x04 \x01(\rR\tunchanged*\xb8\x05\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -3454,7 +3458,8 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1bERROR_REASON_ACTION_UNKNOWN\x10\x10\x12!\n" +
 	"\x1dERROR_REASON_LAB_FILE_INVALID\x10\x11\x12\x19\n" +
 	"\x15ERROR_REASON_STOPPING\x10\x12\x12\x1f\n" +
-	"\x1bERROR_REASON_ALREADY_QUEUED\x10\x132\xfa\x03\n" +
+	"\x1bERROR_REASON_ALREADY_QUEUED\x10\x13\x12#\n" +
+	"\x1fERROR_REASON_INSTRUMENT_REFUSED\x10\x142\xfa\x03\n" +
 	"\rRecordService\x12X\n" +
 	"\rGetRecordInfo\x12\".evenbench.v1.GetRecordInfoRequest\x1a#.evenbench.v1.GetRecordInfoResponse\x12N\n" +
 	"\tSubscribe\x12\x1e.evenbench.v1.SubscribeRequest\x1a\x1f.evenbench.v1.SubscribeResponse0\x01\x12L\n" +

@@ -80,6 +80,7 @@ func TestText(t *testing.T) {
 		"reload.txt":              {"reload"},
 		"audit.txt":               {"audit"},
 		"follow.txt":              {"follow", "--from", "start", "--no-wait"},
+		"follow_readings.txt":     {"follow", "--from", "start", "--no-wait", "--readings"},
 		"follow.json":             {"follow", "--from", "start", "--no-wait", "--json"},
 		"follow_rows.txt":         {"follow", "--from", "start", "--no-wait", "--rows", "--kind", "readings", "--utc"},
 		"follow_sample.txt":       {"follow", "--from", "19", "--no-wait", "--sample", "K-001"},

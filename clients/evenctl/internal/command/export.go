@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -34,7 +35,9 @@ of their own, times UTC in ISO 8601. What is not known is empty, or null.
 In CSV, text that a spreadsheet would take for a formula gets an apostrophe
 before it; in JSON Lines everything is as it was recorded. Whole records and
 entries as they are: evenctl samples --json, evenctl follow --json.`,
-		Args: arguments(0, 0, ""),
+		RunE: func(c *cobra.Command, args []string) error {
+			return usage("export %s: name a table: samples, measurements, marks, findings, readings or trace", strings.Join(args, " "))
+		},
 		Example: `  evenctl export samples --output samples.csv
   evenctl export readings --instrument drum-1-probes --json
   evenctl export trace --roast R-20261125-3`,
@@ -99,20 +102,20 @@ func (x *exporting) readings() *cobra.Command {
 		Short: "One row a reading",
 		Long: `One row a reading, in the order of the record, with what the device said beside
 the value. A reading that was given to another sample later is exported as that
-sample's.`,
+sample's, and one from before the charge was seen as the roast's.`,
 		Args: arguments(0, 0, ""),
 		RunE: func(c *cobra.Command, _ []string) error {
 			ctx, stop := context.WithCancelCause(c.Context())
 			defer stop(nil)
-			var given export.Assignments
-			for e, err := range x.entries(ctx, stop, &pb.EntryFilter{Kinds: []string{"readings_assigned"}}) {
+			var later export.Hindsight
+			for e, err := range x.entries(ctx, stop, &pb.EntryFilter{Kinds: export.HindsightKinds}) {
 				if err != nil {
 					return cause(ctx, err)
 				}
-				given.Add(e.GetReadingsAssigned())
+				later.Add(e)
 			}
 			entries := x.entries(ctx, stop, &pb.EntryFilter{Kinds: []string{"readings"}, Instruments: instruments})
-			return cause(ctx, x.write(export.Readings(entries, &given, samples)))
+			return cause(ctx, x.write(export.Readings(entries, &later, samples)))
 		},
 	}
 	c.Flags().StringSliceVar(&instruments, "instrument", nil, "only readings of these instruments")

@@ -65,7 +65,7 @@ func (p *program) report(ctx context.Context, err error) int {
 	case p.json:
 		p.reportJSON(err, code)
 	default:
-		fmt.Fprintf(p.Err, "evenctl: %s\n", message(err))
+		fmt.Fprintf(p.Err, "evenctl: %s\n", p.message(err))
 		if hint := p.hint(err, code); hint != "" {
 			fmt.Fprintf(p.Err, "         %s\n", hint)
 		}
@@ -102,8 +102,7 @@ func (p *program) exit(ctx context.Context, err error) int {
 
 // reason returns why the hub refused; UNSPECIFIED if err is not its refusal.
 func reason(err error) pb.ErrorReason {
-	s, _ := status.FromError(err)
-	for _, d := range s.Details() {
+	for _, d := range answer(err).Details() {
 		if info, ok := d.(*errdetails.ErrorInfo); ok && info.GetDomain() == "evenbench" {
 			return pb.ErrorReason(pb.ErrorReason_value["ERROR_REASON_"+info.GetReason()])
 		}
@@ -111,12 +110,30 @@ func reason(err error) pb.ErrorReason {
 	return pb.ErrorReason_ERROR_REASON_UNSPECIFIED
 }
 
-// message returns what the error says, without the wrapping of gRPC.
-func message(err error) string {
-	if s, ok := status.FromError(err); ok && reason(err) != 0 {
-		return s.Message()
+// answer returns the status that a call ended with, without what was wrapped
+// around it; nil if err is not of a call.
+func answer(err error) *status.Status {
+	var s interface{ GRPCStatus() *status.Status }
+	if errors.As(err, &s) {
+		return s.GRPCStatus()
 	}
-	return err.Error()
+	return nil
+}
+
+// message returns what an error says, in the hub's own words where it has some.
+func (p *program) message(err error) string {
+	s := answer(err)
+	switch {
+	case s == nil:
+		return err.Error()
+	case reason(err) == 0 && s.Code() == codes.Unavailable:
+		why := s.Message()
+		if _, dialing, ok := strings.Cut(why, "Error while dialing: "); ok {
+			why = strings.TrimSuffix(dialing, `"`)
+		}
+		return fmt.Sprintf("reach the hub at %s: %s", p.hub, why)
+	}
+	return s.Message()
 }
 
 // hint says what to do, where a command of evenctl's helps.
@@ -157,7 +174,7 @@ func (p *program) reportJSON(err error, exit int) {
 		Code    string `json:"code"`
 		Exit    int    `json:"exit"`
 		Request string `json:"request,omitempty"`
-	}{message(err), reasonName(err), status.Code(err).String(), exit, p.request})
+	}{p.message(err), reasonName(err), status.Code(err).String(), exit, p.request})
 	fmt.Fprintf(p.Err, "%s\n", text)
 }
 

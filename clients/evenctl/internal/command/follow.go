@@ -19,12 +19,15 @@ import (
 func (p *program) follow() *cobra.Command {
 	var from, resume string
 	var kinds, instruments, samples []string
-	var rows, noWait bool
+	var readings, rows, noWait bool
 	c := &cobra.Command{
 		Use:   "follow",
 		Short: "Print what happens, as it happens",
 		Long: `follow prints the record as it grows, one line an event. It goes on by itself
-when the hub restarts, without losing or repeating an event, until Ctrl-C.`,
+when the hub restarts, without losing or repeating an event, until Ctrl-C.
+
+Probes and scales never stop talking: readings are left out unless --readings,
+--rows or --kind asks for them. With --json every entry is printed.`,
 		Example: `  evenctl follow
   evenctl follow --sample K-014 --from start --no-wait
   evenctl follow --kind measurement_taken,finding_made --json
@@ -32,6 +35,9 @@ when the hub restarts, without losing or repeating an event, until Ctrl-C.`,
 		Args: arguments(0, 0, ""),
 		RunE: func(c *cobra.Command, _ []string) error {
 			ctx := c.Context()
+			if len(kinds) == 0 && !p.json && !readings && !rows {
+				kinds = slices.DeleteFunc(entryKinds(), func(k string) bool { return k == "readings" })
+			}
 			filter, err := entryFilter(kinds, instruments, samples)
 			if err != nil {
 				return err
@@ -56,7 +62,8 @@ when the hub restarts, without losing or repeating an event, until Ctrl-C.`,
 	f.StringSliceVar(&kinds, "kind", nil, "only entries of these `kinds`, such as mark_set")
 	f.StringSliceVar(&instruments, "instrument", nil, "only entries of these instruments")
 	f.StringSliceVar(&samples, "sample", nil, "only entries that concern these samples")
-	f.BoolVar(&rows, "rows", false, "print every reading, not a line for each batch")
+	f.BoolVar(&readings, "readings", false, "also print a line for each batch of readings")
+	f.BoolVar(&rows, "rows", false, "also print every reading, on a line of its own")
 	f.BoolVar(&noWait, "no-wait", false, "end at the end of the record instead of waiting for more")
 	c.RegisterFlagCompletionFunc("kind", cobra.FixedCompletions(entryKinds(), cobra.ShellCompDirectiveNoFileComp))
 	c.RegisterFlagCompletionFunc("instrument", p.meters())
@@ -72,11 +79,16 @@ func (p *program) tell(ctx context.Context, o follow.Options, rows bool) error {
 		return err
 	}
 	o.OnRetry = func(err error, wait time.Duration) {
-		fmt.Fprintf(p.Err, "evenctl: %s; trying again in %.1f s\n", message(err), wait.Seconds())
+		fmt.Fprintf(p.Err, "evenctl: %s; trying again in %.1f s\n", p.message(err), wait.Seconds())
 	}
 	out := bufio.NewWriterSize(p.Out, 64<<10)
 	narrator := show.NewNarrator(out, p.style())
 	narrator.Rows = rows
+	if !p.json {
+		if err := p.introduce(ctx, narrator); err != nil {
+			return err
+		}
+	}
 	for m, err := range follow.New(conn, o).Messages(ctx) {
 		if err != nil {
 			return err
@@ -96,6 +108,21 @@ func (p *program) tell(ctx context.Context, o follow.Options, rows bool) error {
 		}
 	}
 	return nil
+}
+
+// introduce tells the narrator which roasts are going on.
+func (p *program) introduce(ctx context.Context, narrator *show.Narrator) error {
+	client, err := p.bench()
+	if err != nil {
+		return err
+	}
+	r, err := client.ListStations(ctx, &pb.ListStationsRequest{})
+	for _, s := range r.GetStations() {
+		if s.GetRoast() != "" {
+			narrator.Roasting(s.GetRoast(), s.GetStation().GetName(), s.GetSample())
+		}
+	}
+	return err
 }
 
 // position reads --from. It asks the hub in any case, so that a hub that is not

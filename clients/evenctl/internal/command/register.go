@@ -14,7 +14,7 @@ type identityFlags struct {
 
 func (i *identityFlags) add(c *cobra.Command) {
 	f := c.Flags()
-	f.StringVar(&i.kind, "kind", "", "offer, pre-shipment, arrival, stocklot or reference")
+	f.StringVar(&i.kind, "kind", "", "`kind` of sample: offer, pre-shipment, arrival, stocklot or reference")
 	f.StringVar(&i.lot, "lot", "", "`lot` that the sample was drawn from")
 	f.StringVar(&i.mark, "mark", "", "ICO `mark`: country-exporter-shipment, as 002-1961-0978")
 	f.StringVar(&i.year, "year", "", "coffee `year` of the mark, as 2026/27")
@@ -49,10 +49,10 @@ func (i *identityFlags) apply(c *cobra.Command, id *pb.SampleIdentity) error {
 func (p *program) register() *cobra.Command {
 	var flags identityFlags
 	c := &cobra.Command{
-		Use:   "register [CODE]",
+		Use:   "register [CODE] --kind KIND",
 		Short: "Register a sample; without CODE the hub gives the next free one",
-		Example: `  evenctl register --lot LOT-17 --process washed --kind pre-shipment
-  evenctl register K-014 --lot LOT-17 --mark 002-1961-0978 --year 2026/27`,
+		Example: `  evenctl register --kind pre-shipment --lot LOT-17 --process washed
+  evenctl register K-014 --kind arrival --lot LOT-17 --mark 002-1961-0978 --year 2026/27`,
 		Args:              arguments(0, 1, "at most one CODE"),
 		ValidArgsFunction: complete(),
 		RunE: func(c *cobra.Command, args []string) error {

@@ -3,6 +3,7 @@ package export
 import (
 	"cmp"
 	"iter"
+	"math"
 	"slices"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -10,38 +11,67 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// Assignments knows which readings were given to another sample after they were
-// recorded. The batches stay as they were written, so that the later word is
-// applied when they are read.
-type Assignments struct {
-	runs map[run][]*pb.ReadingsAssigned
+// Hindsight is what only later entries say of readings: whose they are after all,
+// and from where to where a roast went. The batches stay as they were written, so
+// that it is applied when they are read.
+type Hindsight struct {
+	assigned map[run][]*pb.ReadingsAssigned
+	roasts   map[run][]*roast
+	named    map[string]*roast
 }
 
 type run struct{ instrument, run string }
 
-// Add takes in an assignment. They are added in the order of the record; a later
-// one counts.
-func (a *Assignments) Add(m *pb.ReadingsAssigned) {
-	if a.runs == nil {
-		a.runs = map[run][]*pb.ReadingsAssigned{}
-	}
-	key := run{m.GetInstrument(), m.GetRun()}
-	a.runs[key] = append(a.runs[key], m)
+type roast struct {
+	name        string
+	first, last uint64
 }
 
-// sample returns whose a reading is, and of which roast. A reading that changed
-// hands is of no roast.
-func (a *Assignments) sample(b *pb.ReadingBatch, number uint64) (sample, roast string) {
-	list := a.runs[run{b.GetInstrument(), b.GetRun()}]
-	for _, m := range slices.Backward(list) {
-		if number >= m.GetFirstNumber() && number <= m.GetLastNumber() {
-			if s, r := bound(b, number); s == m.GetSample() {
-				return s, r
-			}
-			return m.GetSample(), ""
+// HindsightKinds are the kinds of entries that Add wants.
+var HindsightKinds = []string{"readings_assigned", "roast_opened", "roast_closed"}
+
+// Add takes in an entry. They are added in the order of the record; the last word
+// counts.
+func (h *Hindsight) Add(e *pb.Entry) {
+	if h.named == nil {
+		h.assigned, h.roasts, h.named = map[run][]*pb.ReadingsAssigned{}, map[run][]*roast{}, map[string]*roast{}
+	}
+	if m := e.GetReadingsAssigned(); m != nil {
+		key := run{m.GetInstrument(), m.GetRun()}
+		h.assigned[key] = append(h.assigned[key], m)
+	}
+	if m := e.GetRoastOpened(); m != nil {
+		key := run{m.GetInstrument(), m.GetRun()}
+		r := &roast{m.GetRoast(), m.GetFirstNumber(), math.MaxUint64}
+		h.roasts[key] = append(h.roasts[key], r)
+		h.named[r.name] = r
+	}
+	if m := e.GetRoastClosed(); m != nil {
+		if r := h.named[m.GetRoast()]; r != nil {
+			r.last = m.GetLastNumber()
 		}
 	}
-	return bound(b, number)
+}
+
+// of returns whose a reading is, and of which roast.
+func (h *Hindsight) of(b *pb.ReadingBatch, number uint64) (sample, roast string) {
+	sample, roast = bound(b, number)
+	key := run{b.GetInstrument(), b.GetRun()}
+	if h.named[roast] != nil {
+		roast = "" // where it ends was not known when the batch was written
+	}
+	for _, r := range slices.Backward(h.roasts[key]) {
+		if number >= r.first && number <= r.last {
+			roast = r.name
+			break
+		}
+	}
+	for _, m := range slices.Backward(h.assigned[key]) {
+		if number >= m.GetFirstNumber() && number <= m.GetLastNumber() {
+			return m.GetSample(), roast
+		}
+	}
+	return sample, roast
 }
 
 // bound returns what the batch itself says.
@@ -57,7 +87,7 @@ func bound(b *pb.ReadingBatch, number uint64) (sample, roast string) {
 
 // Readings is one row a reading, in the order of the record. If samples are given,
 // only theirs.
-func Readings(entries iter.Seq2[*pb.Entry, error], given *Assignments, samples []string) Table {
+func Readings(entries iter.Seq2[*pb.Entry, error], later *Hindsight, samples []string) Table {
 	columns := []string{
 		"cursor", "instrument", "run", "number", "at", "received_at", "channel", "quantity", "value", "unit", "basis", "standard_uncertainty",
 		"quality", "reasons", "sample", "roast", "device_value", "device_unit", "device_text", "device_status", "device_time", "calibration",
@@ -70,7 +100,7 @@ func Readings(entries iter.Seq2[*pb.Entry, error], given *Assignments, samples [
 			}
 			b := e.GetReadings()
 			for _, r := range inOrder(b) {
-				sample, roast := given.sample(b, r.Number)
+				sample, roast := later.of(b, r.Number)
 				if len(samples) > 0 && !slices.Contains(samples, sample) {
 					continue
 				}

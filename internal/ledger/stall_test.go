@@ -1,0 +1,143 @@
+package ledger_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats-server/v2/server"
+
+	"github.com/evenbench/evenbench/internal/ledger"
+)
+
+// Readers that never come back for more, and some that are far behind, hold up
+// neither the writer nor a reader at the end; the stalled ones find everything
+// when they come back.
+func TestP7SlowIsAlone(t *testing.T) {
+	l := open(t, t.TempDir(), func(o *ledger.Options) { o.TailEntries, o.TailBytes = 64, 64<<10 })
+	appendNotes(t, l, 500)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	stalled := make([]*ledger.Reader, 50)
+	for i := range stalled {
+		stalled[i] = l.Read(uint64(i * 11))
+		if _, err := stalled[i].Next(ctx); err != nil {
+			t.Fatal(err)
+		}
+	}
+	live := l.Read(l.Last())
+	for range 20 {
+		appendNotes(t, l, 100) // returns only when all of them are durable
+		for want := l.Last(); live.Cursor() < want; {
+			if _, err := live.Next(ctx); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for i, r := range stalled {
+		seen := r.Cursor()
+		for seen < l.Last() {
+			some, err := r.Next(ctx)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, s := range some {
+				if s.Cursor != seen+1 {
+					t.Fatalf("reader %d got entry %d after entry %d", i, s.Cursor, seen)
+				}
+				seen++
+			}
+		}
+	}
+}
+
+// No reader sees an entry before the writer has acknowledged its group.
+func TestReadersSeeOnlyDurableEntries(t *testing.T) {
+	l := open(t, t.TempDir())
+	ctx, cancel := context.WithCancel(t.Context())
+	finished := make(chan error, 1)
+	go func() {
+		r := l.Read(0)
+		for {
+			some, err := r.Next(ctx)
+			if errors.Is(err, context.Canceled) {
+				finished <- nil
+				return
+			}
+			if err == nil && some[len(some)-1].Cursor > l.Last() {
+				err = fmt.Errorf("entry %d was read when the last durable one was %d", some[len(some)-1].Cursor, l.Last())
+			}
+			if err != nil {
+				finished <- err
+				return
+			}
+		}
+	}()
+	appendNotes(t, l, 5000)
+	cancel()
+	if err := <-finished; err != nil {
+		t.Error(err)
+	}
+}
+
+func TestSecondHubIsRefused(t *testing.T) {
+	dir := t.TempDir()
+	l := open(t, dir)
+	if _, err := ledger.Open(t.Context(), ledger.Options{Dir: dir}); !errors.Is(err, ledger.ErrInUse) {
+		t.Fatalf("a second hub on the directory got %v", err)
+	}
+	appendNotes(t, l, 1)
+}
+
+// On an external server two hubs can reach one ledger. The first that writes
+// wins; the other is told, and stays told.
+func TestSecondHubIsFencedOnAnExternalServer(t *testing.T) {
+	url := externalServer(t)
+	external := func(o *ledger.Options) { o.URL, o.Replicas, o.Stream = url, 1, "lab-7" }
+	first := open(t, t.TempDir(), external)
+	appendNotes(t, first, 100)
+	second := open(t, t.TempDir(), external)
+	if second.RecordID() != first.RecordID() || second.Last() != first.Last() {
+		t.Fatalf("the second hub sees record %s to %d, the first %s to %d", second.RecordID(), second.Last(), first.RecordID(), first.Last())
+	}
+	appendNotes(t, first, 1)
+	for _, n := range []int{1, 40} { // entry by entry, and as a batch
+		answers := make(chan error, n)
+		for range n {
+			second.Append(note("from the second"), func(err error) { answers <- err })
+		}
+		for range n {
+			if err := <-answers; !errors.Is(err, ledger.ErrFenced) {
+				t.Fatalf("the second hub's entry: %v", err)
+			}
+		}
+	}
+	if err := second.Err(); !errors.Is(err, ledger.ErrFenced) || !strings.Contains(err.Error(), "entry 103") && !strings.Contains(err.Error(), "entry 102") {
+		t.Errorf("the second hub's state is %v", err)
+	}
+	if err := second.Await(t.Context(), second.Last()+1); !errors.Is(err, ledger.ErrFenced) {
+		t.Errorf("waiting for its entry: %v", err)
+	}
+	appendNotes(t, first, 50)
+	a, err := first.Audit(t.Context())
+	if err != nil || !a.GetUnbroken() || a.GetEntries() != 152 {
+		t.Errorf("the audit says %v, %v", a, err)
+	}
+}
+
+func externalServer(t *testing.T) (url string) {
+	t.Helper()
+	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Start()
+	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
+	if !s.ReadyForConnections(time.Minute) {
+		t.Fatal("the server did not start")
+	}
+	return s.ClientURL()
+}

@@ -1,0 +1,103 @@
+// Package try shows a person what an instrument sends and what a sheet makes of
+// it, before anything is configured or recorded. It runs the drivers themselves,
+// so that what is shown is what the hub would get.
+package try
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/evenbench/evenbench/internal/problem"
+	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/keyed"
+	"github.com/evenbench/evenbench/plugins/modbus"
+	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
+)
+
+// ErrNothingRead says that the trial gave no reading.
+var ErrNothingRead = errors.New("nothing could be read")
+
+// Trial is what to try.
+type Trial struct {
+	// File names the sheet in problems; Sheet is its text.
+	File  string
+	Sheet []byte
+	// Link says how to reach the device, as a lab file would.
+	Link map[string]any
+	// For is how long to try; 0: until the context ends.
+	For time.Duration
+	// Limit ends the trial after so many frames or requests; 0: no limit.
+	Limit int
+}
+
+// drivers are those whose sheets can be tried.
+var drivers = sheet.Drivers{
+	"ascii":  {Sheet: ascii.Check, Link: ascii.CheckLink},
+	"modbus": {Sheet: modbus.Check, Link: modbus.CheckLink},
+	"keyed":  {Sheet: keyed.Check},
+}
+
+// Run tries a sheet on a device and writes what happens to w, line by line. A
+// sheet or link that cannot be used is a problem.List; a trial without a single
+// reading ends with ErrNothingRead.
+func Run(ctx context.Context, w io.Writer, t Trial) error {
+	s, problems := sheet.Parse(t.File, t.Sheet, drivers)
+	if err := problems.Err(); err != nil {
+		return err
+	}
+	if s.Driver == "keyed" {
+		return explainKeyed(w, s)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	if t.For > 0 {
+		ctx, cancel = context.WithTimeout(ctx, t.For)
+		defer cancel()
+	}
+	p := newPaper(w, s, t.Limit, cancel)
+	device, err := open(sdk.Settings{Instrument: "try", Sheet: s.Raw, Link: t.Link}, s.Driver, p)
+	if err != nil {
+		return err
+	}
+	p.heading(t)
+	if err := device.Run(ctx, p); err != nil {
+		return fmt.Errorf("try %s: %w", t.File, err)
+	}
+	return p.summary()
+}
+
+func open(s sdk.Settings, driver string, p *paper) (sdk.Device, error) {
+	var device sdk.Device
+	var err error
+	switch driver {
+	case "ascii":
+		var d *ascii.Device
+		if d, err = ascii.Open(s, frames{p}); err == nil {
+			p.explain = d.Sheet().Explain
+			device = d
+		}
+	default:
+		var d *modbus.Device
+		if d, err = modbus.Open(s, requests{p}); err == nil {
+			p.register = d.Register
+			device = d
+		}
+	}
+	var list problem.List
+	if err != nil && !errors.As(err, &list) {
+		err = fmt.Errorf("open device: %w", err)
+	}
+	return device, err
+}
+
+func explainKeyed(w io.Writer, s *sheet.Sheet) error {
+	_, err := fmt.Fprintf(w, "%s (%s) has no device: a person types its values.\n", s.Name, s.Title)
+	for _, c := range s.Channels {
+		_, err = fmt.Fprintf(w, "  %-20s %s %s\n", c.Name, c.Quantity, c.Unit)
+	}
+	return err
+}

@@ -1,0 +1,62 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"github.com/evenbench/evenbench/internal/link"
+	"github.com/evenbench/evenbench/internal/try"
+	"github.com/evenbench/evenbench/plugins/sheets"
+)
+
+func tryCommand() *cobra.Command {
+	var where string
+	var length time.Duration
+	var limit int
+	c := &cobra.Command{
+		Use:   "try SHEET",
+		Short: "See what an instrument sends and what a sheet makes of it",
+		Long: `try connects to an instrument as the hub would and shows the bytes that arrive,
+what the sheet makes of them and why not of the rest, and the readings that would
+be recorded. Nothing is recorded. SHEET is a path, or the name of a sheet that
+ships: ` + strings.Join(sheets.Names(), ", ") + `.`,
+		Example: `  evenbench try bench-scale --link tcp:192.0.2.20:4001
+  evenbench try ./my-meter.yaml --link serial:/dev/ttyUSB0,baud=9600 --for 1m`,
+		Args: exactly(1, "try takes one sheet"),
+		RunE: func(c *cobra.Command, args []string) error {
+			to, err := link.Parse(where)
+			if err != nil && where != "" {
+				return usageError{fmt.Errorf("--link: %w", err)}
+			}
+			data, err := sheetText(args[0])
+			if err != nil {
+				return err
+			}
+			return try.Run(c.Context(), c.OutOrStdout(), try.Trial{File: args[0], Sheet: data, Link: to, For: length, Limit: limit})
+		},
+	}
+	c.Flags().StringVar(&where, "link", "", "how to reach the instrument: tcp:HOST:PORT, serial:DEVICE,baud=N or unix:PATH")
+	c.Flags().DurationVar(&length, "for", 30*time.Second, "how long to try; 0: until Ctrl-C")
+	c.Flags().IntVar(&limit, "limit", 0, "end after so many messages or requests; 0: no limit")
+	return c
+}
+
+// sheetText returns a sheet that ships, or that a path names.
+func sheetText(name string) ([]byte, error) {
+	if data, ok := sheets.Find(name); ok {
+		return data, nil
+	}
+	data, err := os.ReadFile(name)
+	if errors.Is(err, os.ErrNotExist) && !strings.ContainsAny(name, `/\.`) {
+		return nil, fmt.Errorf("there is no sheet %q that ships; there are %s; write a path for one of your own", name, strings.Join(sheets.Names(), ", "))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read sheet: %w", err)
+	}
+	return data, nil
+}
