@@ -14,13 +14,12 @@ import (
 // entries of at most 1 MiB, and sample records.
 const largestMessage = 16 << 20
 
-// patience is how long a connection may be quiet before it is tried. A server that
-// says nothing else counts more than one try in five minutes as abuse, and hangs
-// up (gRPC's default).
-const patience = 6 * time.Minute
+// patience is how long a connection may be quiet before it is tried. The hub allows
+// a try every 10 s.
+const patience = 30 * time.Second
 
 // Dial returns a connection to the hub at address ("127.0.0.1:7413"), set up for
-// following: found dead within minutes when the other side is gone without a
+// following: found dead within a minute when the other side is gone without a
 // word, and made again within seconds. It does not wait for the hub. Options
 // given are applied last, transport credentials among them; without, the
 // connection is plain, which a hub offers on loopback only.

@@ -45,7 +45,7 @@ func (n *Narrator) ofSamples(e *pb.Entry) (event, bool) {
 		if to == "" {
 			to = "no sample"
 		}
-		return event{place: m.GetInstrument(), what: "assigned", text: because(fmt.Sprintf("%s of run %s to %s", numbers(m.GetFirstNumber(), m.GetLastNumber()), m.GetRun(), to), m.GetReason()) + by}, true
+		return event{place: m.GetInstrument(), what: "assigned", text: because(fmt.Sprintf("%s to %s", numbers(m.GetFirstNumber(), m.GetLastNumber()), to), m.GetReason()) + by}, true
 	case *pb.Entry_NoteAdded:
 		m := b.NoteAdded
 		return event{place: m.GetSample() + m.GetStation() + m.GetInstrument(), what: "note", text: m.GetText() + by}, true

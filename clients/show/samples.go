@@ -3,6 +3,7 @@ package show
 import (
 	"fmt"
 	"io"
+	"strings"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -46,7 +47,8 @@ func measured(m *pb.Measurement) string {
 	if m == nil {
 		return ""
 	}
-	text := Quantity(m.GetValue(), m.GetUnit(), m.GetBasis())
+	number, _ := within(m.GetValue(), m.StandardUncertainty, m.GetUnit())
+	text := strings.TrimSpace(number + " " + Unit(m.GetUnit(), m.GetBasis()))
 	if m.GetQuality() > pb.Quality_QUALITY_GOOD {
 		text += " ?"
 	}

@@ -70,7 +70,7 @@ func TestRefusals(t *testing.T) {
 		{"unknown sample", queue("drum-1", "B-1"), "SAMPLE_UNKNOWN", codes.NotFound, "register"},
 		{"code typed small", queue("drum-1", "a-1"), "SAMPLE_UNKNOWN", codes.NotFound, "did you mean A-1"},
 		{"mark before the charge", mark(&pb.SetMarkRequest{Station: "drum-1", Kind: pb.MarkKind_MARK_KIND_FIRST_CRACK}), "MARK_ORDER", codes.FailedPrecondition, "charge first"},
-		{"charge without a probe", mark(&pb.SetMarkRequest{Station: "drum-1", Kind: pb.MarkKind_MARK_KIND_CHARGE}), "INSTRUMENT_AWAY", codes.Unavailable, "bean probe"},
+		{"charge without a probe", mark(&pb.SetMarkRequest{Station: "drum-1", Kind: pb.MarkKind_MARK_KIND_CHARGE}), "INSTRUMENT_AWAY", codes.FailedPrecondition, "bean probe"},
 		{"unknown roast", mark(&pb.SetMarkRequest{Roast: "R-9", Kind: pb.MarkKind_MARK_KIND_DROP}), "ROAST_UNKNOWN", codes.NotFound, "R-9"},
 		{"place in a drum", func(ctx context.Context, request string) error {
 			_, err := b.desk.PlaceSample(ctx, &pb.PlaceSampleRequest{RequestId: request, Person: "ana", Station: "drum-1", Sample: "A-1"})

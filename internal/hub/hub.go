@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
 
 	"github.com/evenbench/evenbench/internal/book"
@@ -234,15 +235,18 @@ func (h *Hub) closeListeners() error {
 	return errors.Join(errs...)
 }
 
-// Limits of a call. A request is a few names; what it answers may be long.
+// Limits of a call. A request is a few names; what it answers may be long. A
+// client may ask every so often whether the hub is still there.
 const (
-	largestRequest = 1 << 20
-	mostStreams    = 1000
+	largestRequest  = 1 << 20
+	mostStreams     = 1000
+	shortestPingGap = 10 * time.Second
 )
 
 func (h *Hub) serve(recorder *recorder) error {
 	h.grpc = grpc.NewServer(grpc.ForceServerCodecV2(newWireCodec()),
-		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams))
+		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))
 	record := &recordService{scribe: h.scribe, version: h.options.Version}
 	pb.RegisterRecordServiceServer(h.grpc, record)
 	pb.RegisterBenchServiceServer(h.grpc, &benchService{scribe: h.scribe})

@@ -30,7 +30,7 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_NOT_QUEUED:         codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_NOT_PLACED:         codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_READINGS_UNKNOWN:   codes.NotFound,
-	pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY:    codes.Unavailable,
+	pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY:    codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_ACTION_UNKNOWN:     codes.Unimplemented,
 	pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID:   codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_STOPPING:           codes.Unavailable,

@@ -39,7 +39,7 @@ type person struct {
 // says tells what a person does, with the time on the lab's clock.
 func (p person) says(format string, args ...any) {
 	now := p.lab.Clock().Now().UTC().Format(time.TimeOnly)
-	p.tell(fmt.Sprintf("%s  %-5s  %s", now, p.name, fmt.Sprintf(format, args...)))
+	p.tell(fmt.Sprintf("%s  %-16s  %s", now, p.name, fmt.Sprintf(format, args...)))
 }
 
 // A call that cannot get through is made again, with the same request id, so that

@@ -21,7 +21,7 @@ func (h *Hub) ActOnInstrument(_ context.Context, req *pb.ActOnInstrumentRequest)
 			return nil, err
 		}
 		if i.GetState() == pb.InstrumentState_INSTRUMENT_STATE_DISCONNECTED {
-			return nil, Refuse(codes.Unavailable, pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "tare %q: the instrument is away; check its cable", req.GetInstrument())
+			return nil, Refuse(codes.FailedPrecondition, pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY, "tare %q: the instrument is away; check its cable", req.GetInstrument())
 		}
 		return &pb.ActOnInstrumentResponse{Answer: "OK"}, nil
 	})

@@ -92,7 +92,7 @@ func (p *program) exit(ctx context.Context, err error) int {
 		return exitNotFound
 	case code == codes.DeadlineExceeded:
 		return exitUnanswered
-	case code == codes.Unavailable && reason(err) != pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY:
+	case code == codes.Unavailable:
 		return exitUnreachable
 	case code == codes.Unknown || code == codes.Internal || code == codes.DataLoss:
 		return exitFailure

@@ -62,7 +62,7 @@ func (p *program) persist(ctx context.Context, method string, req, reply any, co
 	wait := firstWait
 	for try := 1; ; try++ {
 		err := invoke(ctx, method, req, reply, conn, options...)
-		if try == tries || status.Code(err) != codes.Unavailable || reason(err) == pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY {
+		if try == tries || status.Code(err) != codes.Unavailable {
 			return err
 		}
 		timer := time.NewTimer(wait)
