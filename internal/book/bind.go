@@ -98,7 +98,11 @@ func (b *Book) scanned(r *run, row pb.Row) {
 		})
 		return
 	}
-	if y := r.station.now(); y != nil && y.sample.record.GetSample() == code {
+	before := r.scanned
+	if y := r.station.now(); before == "" && y != nil {
+		before = y.sample.record.GetSample()
+	}
+	if r.scanned = code; code == before {
 		return // scanned twice
 	}
 	b.follow(&pb.Entry{Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{

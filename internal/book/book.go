@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -76,8 +77,9 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 	b.cause = e.GetCursor()
 	b.drafts = nil
 	clear(b.charged)
-	if id := e.GetRequestId(); id != "" && e.GetCause() == 0 {
-		b.requests[id] = e
+	if e.GetCause() == 0 {
+		b.roastsNamed = len(b.roasts)
+		b.noteRequest(e)
 	}
 	switch body := e.GetBody().(type) {
 	case *pb.Entry_RecordOpened:
@@ -199,15 +201,27 @@ type Replay struct {
 
 // Apply folds in the next entry of the ledger.
 func (r *Replay) Apply(e *pb.Entry) {
-	follows := r.Book.Apply(e)
-	if e.GetCause() == 0 {
-		r.owed = follows
-		return
+	rest := r.owed
+	switch {
+	case e.GetCause() == 0:
+		rest = nil
+	case len(rest) > 0 && kind(rest[0]) == kind(e):
+		rest = rest[1:]
+	default:
+		// Another version of the hub found something else to follow. What it
+		// recorded counts.
+		rest = nil
 	}
-	if len(r.owed) > 0 {
-		r.owed = r.owed[1:]
+	r.owed = append(r.Book.Apply(e), rest...)
+}
+
+// kind returns what an entry is about, as the name of a field of its body.
+func kind(e *pb.Entry) protoreflect.Name {
+	m := e.ProtoReflect()
+	if field := m.WhichOneof(m.Descriptor().Oneofs().ByName("body")); field != nil {
+		return field.Name()
 	}
-	r.owed = append(follows, r.owed...)
+	return ""
 }
 
 // Owed returns the consequences that are missing at the end of the ledger, in

@@ -1,6 +1,7 @@
 package book_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -20,7 +21,7 @@ func wholeWay(s *scene, code string) {
 	s.read("meter", value{channel: "moisture", value: 11.2, text: "11.2"})
 	s.wait(time.Minute)
 	s.queue(code)
-	s.roast(10 * time.Minute)
+	s.roastFor(10 * time.Minute)
 	s.place("scales", code, s.now)
 	s.weigh(128.4)
 }
@@ -51,9 +52,10 @@ func TestSampleGoesTheWholeWay(t *testing.T) {
 	if r.GetQueuedFor() != "" {
 		t.Errorf("still queued for %s", r.GetQueuedFor())
 	}
-	last := r.GetPlacements()[len(r.GetPlacements())-1]
-	if last.GetStation() != "scales" || last.GetTo() != nil {
-		t.Errorf("lies on %v, want the scales", last)
+	for _, p := range r.GetPlacements() {
+		if gone := p.GetTo() != nil; gone != (p.GetStation() == "drum") {
+			t.Errorf("placement %v: it lies on both benches, and no longer in the drum", p)
+		}
 	}
 	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNASSIGNED); len(flags) > 0 {
 		t.Errorf("flagged %v", flags)
@@ -235,7 +237,7 @@ func TestFlagsAtTheBench(t *testing.T) {
 	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_TWO_SAMPLES); len(flags) != 1 {
 		t.Errorf("%d flags for two samples on one station, want 1", len(flags))
 	}
-	s.roast(9 * time.Minute)
+	s.roastFor(9 * time.Minute)
 	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_EMPTY_QUEUE); len(flags) != 1 {
 		t.Errorf("%d flags for a charge with an empty queue, want 1", len(flags))
 	}
@@ -244,7 +246,7 @@ func TestFlagsAtTheBench(t *testing.T) {
 func TestRoastOfNobodyIsAssigned(t *testing.T) {
 	s := newScene()
 	s.register("A")
-	s.roast(9 * time.Minute)
+	s.roastFor(9 * time.Minute)
 	var opened *pb.RoastOpened
 	for _, e := range s.entries {
 		if m := e.GetRoastOpened(); m != nil {
@@ -277,7 +279,7 @@ func TestImplausibleLossIsFlagged(t *testing.T) {
 		s.place("scales", "A", s.now)
 		s.weigh(150)
 		s.queue("A")
-		s.roast(10 * time.Minute)
+		s.roastFor(10 * time.Minute)
 		s.place("scales", "A", s.now)
 		s.weigh(c.roasted)
 		if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS); len(flags) != c.flags || len(s.sample(t, "A").GetFlags()) != c.flags {
@@ -304,6 +306,167 @@ func TestMarkMovedAndMovedBack(t *testing.T) {
 	}
 	if n := len(s.sample(t, "A").GetCorrections()); n != 2 {
 		t.Errorf("%d corrections, want both", n)
+	}
+}
+
+// The book keeps the curve of a drum's last roast only. Supplied with an older one
+// from the ledger, it makes the same findings again.
+func TestFindingsOfAnOlderRoast(t *testing.T) {
+	s := newScene()
+	wholeWay(s, "A")
+	wholeWay(s, "B")
+	roast := s.sample(t, "A").GetRoasts()[0]
+	from, to, begin, wanting := s.book.Wanting(roast.GetRoast())
+	if !wanting {
+		t.Fatal("the older roast's curve is still kept")
+	}
+	s.book.Supply(roast.GetRoast(), s.curve(from, to, begin))
+	first := roast.GetChargedAt().AsTime().Add(8 * time.Minute)
+	s.mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_FIRST_CRACK, first, "")
+	again := s.sample(t, "A").GetRoasts()[0]
+	if finding(again, "development_time") == nil || finding(again, "bean_at_first_crack") == nil {
+		t.Errorf("findings %v, want those of the first crack", again.GetFindings())
+	}
+	for _, name := range []string{"bean_at_charge", "bean_at_turning_point", "bean_at_drop", "greatest_rate_of_rise"} {
+		was, is := finding(roast, name), finding(again, name)
+		if was == nil || is == nil || was.GetValue() != is.GetValue() {
+			t.Errorf("%s was %v, is %v", name, was, is)
+		}
+	}
+}
+
+// A mass that is given to its sample after the roast is still of green coffee.
+func TestMassIsOfWhenItWasWeighed(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.weigh(150) // nobody's, reading 2 of the scale
+	s.queue("A")
+	s.roastFor(10 * time.Minute)
+	s.queue("A") // for a second roast, before it is weighed out
+	s.place("scales", "A", s.now)
+	s.weigh(128.4)
+	s.assign("scale", 2, 2, "A")
+	r := s.sample(t, "A")
+	if c, o := measured(r, "charge_mass"), measured(r, "roasted_mass"); c.GetValue() != 150 || o.GetValue() != 128.4 {
+		t.Errorf("charge %v, roasted %v; want 150 and 128.4 g", c, o)
+	}
+	if finding(r.GetRoasts()[0], "loss_in_mass") == nil {
+		t.Error("no loss in mass")
+	}
+}
+
+func TestOlderMeasurementAssignedLateDoesNotCount(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.read("meter", value{channel: "moisture", value: 13})
+	s.wait(time.Minute)
+	s.place("moisture", "A", s.now)
+	s.read("meter", value{channel: "moisture", value: 11})
+	s.assign("meter", 1, 1, "A")
+	if m := measured(s.sample(t, "A"), "moisture"); m.GetValue() != 11 {
+		t.Errorf("moisture %v counts, want the later 11", m)
+	}
+}
+
+// A roast that goes on turns out to be another sample's.
+func TestRoastGoingOnIsReassigned(t *testing.T) {
+	for _, first := range []string{"A", ""} {
+		s := newScene()
+		s.register("A")
+		s.register("B")
+		if first != "" {
+			s.queue(first)
+		}
+		start := s.now.Add(2 * time.Minute)
+		s.probe(start, 9*time.Minute, start.Add(4*time.Minute))
+		_, was, _ := s.book.Roast(s.book.RoastOn("drum"))
+		if was != first {
+			t.Fatalf("roast of %q, want %q", was, first)
+		}
+		s.assign("probes", 1, s.numbers["probes"], "B")
+		if on := s.book.On("drum"); on != "B" {
+			t.Errorf("%q is in the drum, want B", on)
+		}
+		s.probe(start, 9*time.Minute, start.Add(11*time.Minute))
+		if on := s.book.On("drum"); on != "" {
+			t.Errorf("%q is still in the drum", on)
+		}
+		if r := s.sample(t, "B"); len(r.GetRoasts()) != 1 || len(r.GetPlacements()) != 1 || r.GetPlacements()[0].GetTo() == nil {
+			t.Errorf("B has roasts %v, placements %v", r.GetRoasts(), r.GetPlacements())
+		}
+		if len(s.sample(t, "A").GetRoasts()) != 0 {
+			t.Error("A has a roast")
+		}
+	}
+}
+
+// A mark pressed after the drop, before the drop is found, leaves the findings.
+func TestMarkAfterTheDrop(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.queue("A")
+	start := s.now.Add(2 * time.Minute)
+	drop := start.Add(9 * time.Minute)
+	s.probe(start, 9*time.Minute, drop.Add(3*time.Second))
+	s.mark(s.book.RoastOn("drum"), pb.MarkKind_MARK_KIND_SECOND_CRACK, s.now, "")
+	s.probe(start, 9*time.Minute, drop.Add(2*time.Minute))
+	roast := s.sample(t, "A").GetRoasts()[0]
+	if roast.GetState() != pb.RoastState_ROAST_STATE_DROPPED || finding(roast, "total_time") == nil {
+		t.Errorf("roast %v, want its total time", roast)
+	}
+}
+
+// The run of a drum's probes ends in a roast: it is given up, and a person who saw
+// the drop makes it whole.
+func TestRunEndsInARoast(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.queue("A")
+	start := s.now.Add(2 * time.Minute)
+	s.probe(start, 9*time.Minute, start.Add(6*time.Minute))
+	roast := s.book.RoastOn("drum")
+	s.record(&pb.Entry{Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{
+		Instrument: "probes", Run: "probes-run", LastNumber: s.numbers["probes"], Reason: "test",
+	}}})
+	if r := s.sample(t, "A").GetRoasts()[0]; r.GetState() != pb.RoastState_ROAST_STATE_ABORTED {
+		t.Fatalf("state %v", r.GetState())
+	}
+	s.mark(roast, pb.MarkKind_MARK_KIND_DROP, start.Add(9*time.Minute), "")
+	r := s.sample(t, "A").GetRoasts()[0]
+	if r.GetState() != pb.RoastState_ROAST_STATE_DROPPED || finding(r, "total_time") == nil {
+		t.Errorf("roast %v, want it dropped, with its total time", r)
+	}
+}
+
+// Codes scanned in one batch: the last one is on the station, each once.
+func TestScansInOneBatch(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.register("B")
+	s.scan("A")
+	code := func(c string) value { return value{channel: "code", value: math.NaN(), text: c} }
+	s.read("scanner", code("B"), code("A"), code("A"))
+	if on := s.book.On("scales"); on != "A" {
+		t.Errorf("%s lies on the scales, want A", on)
+	}
+	if n := len(s.sample(t, "A").GetPlacements()); n != 2 {
+		t.Errorf("A was placed %d times, want twice", n)
+	}
+}
+
+// A load that settled and was taken away within one batch is not there any more
+// when the next code is scanned.
+func TestLoadGoneWithinABatch(t *testing.T) {
+	s := newScene()
+	s.register("B")
+	s.read("scale", value{channel: "mass", value: 150}, value{channel: "mass", value: 0, after: time.Second})
+	s.wait(5 * time.Second)
+	s.scan("B")
+	if m := measured(s.sample(t, "B"), "charge_mass"); m != nil {
+		t.Errorf("B was given %v, which had gone", m)
+	}
+	if flags := flagged(s.entries, pb.FlagCode_FLAG_CODE_UNASSIGNED); len(flags) != 1 {
+		t.Errorf("%d flags, want 1", len(flags))
 	}
 }
 

@@ -1,17 +1,41 @@
 package book
 
 import (
+	"maps"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
+	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // What a person asks for is judged against these before it is recorded.
 
-// Request returns the entry that a request id made.
+// Request returns what an entry that a request id made answered: its cursor, its
+// digest, and of its body what answers repeat.
 func (b *Book) Request(id string) (*pb.Entry, bool) {
 	e, ok := b.requests[id]
 	return e, ok
+}
+
+// noteRequest keeps what it takes to answer a retry.
+func (b *Book) noteRequest(e *pb.Entry) {
+	if e.GetRequestId() == "" {
+		return
+	}
+	kept := &pb.Entry{Cursor: e.GetCursor(), RequestDigest: e.GetRequestDigest()}
+	switch m := e.GetBody().(type) {
+	case *pb.Entry_SampleRegistered:
+		kept.Body = &pb.Entry_SampleRegistered{SampleRegistered: &pb.SampleRegistered{Sample: m.SampleRegistered.GetSample()}}
+	case *pb.Entry_SampleQueued:
+		kept.Body = &pb.Entry_SampleQueued{SampleQueued: &pb.SampleQueued{Position: m.SampleQueued.GetPosition()}}
+	case *pb.Entry_MarkSet:
+		kept.Body = &pb.Entry_MarkSet{MarkSet: &pb.MarkSet{Roast: m.MarkSet.GetRoast(), ElapsedS: m.MarkSet.GetElapsedS()}}
+	case *pb.Entry_RoastOpened:
+		kept.Body = &pb.Entry_RoastOpened{RoastOpened: &pb.RoastOpened{Roast: m.RoastOpened.GetRoast()}}
+	}
+	b.requests[e.GetRequestId()] = kept
 }
 
 // HasSample tells whether a code is registered.
@@ -60,14 +84,25 @@ func (b *Book) QueueLength(name string) int {
 	return 0
 }
 
-// On returns the sample on a station, and since when.
-func (b *Book) On(name string) (code string, since time.Time) {
+// On returns the sample on a station; "" if none.
+func (b *Book) On(name string) string {
 	if s := b.stations[name]; s != nil {
 		if y := s.now(); y != nil {
-			return y.sample.record.GetSample(), y.from
+			return y.sample.record.GetSample()
 		}
 	}
-	return "", time.Time{}
+	return ""
+}
+
+// FreeSince returns from when on a sample can be placed on a station: not before
+// the one that lies or lay there last.
+func (b *Book) FreeSince(name string) time.Time {
+	s := b.stations[name]
+	if s == nil || len(s.stays) == 0 {
+		return time.Time{}
+	}
+	last := s.stays[len(s.stays)-1]
+	return later(last.from, last.to)
 }
 
 // RoastOn returns the roast that goes on in a drum; "" if none does.
@@ -126,6 +161,35 @@ func (b *Book) DrumRun(name string) *pb.RunOpened {
 	return nil
 }
 
+// CheckMark tells whether a mark fits the others of its roast; an error says which
+// it does not.
+func (b *Book) CheckMark(id string, kind pb.MarkKind, at time.Time) error {
+	x := b.roasts[id]
+	if x == nil {
+		return nil
+	}
+	marks := maps.Clone(x.marks)
+	marks[kind] = x.run.elapsed(at)
+	return roast.CheckMarks(marks)
+}
+
+// ChargeableSince returns the earliest time at which a drum can have been charged:
+// after its instrument began to measure, and after the last roast.
+func (b *Book) ChargeableSince(name string) time.Time {
+	m := b.DrumRun(name)
+	if m == nil {
+		return time.Time{}
+	}
+	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
+	since := m.GetOpenedAt().AsTime()
+	for _, x := range b.roastsOf(r) {
+		for _, at := range x.marks {
+			since = later(since, r.wall(at))
+		}
+	}
+	return since
+}
+
 // DraftRoast returns what opening a roast in a drum, of the sample next in its
 // queue, would say, for a charge that a person saw.
 func (b *Book) DraftRoast(name string, at time.Time) *pb.RoastOpened {
@@ -136,7 +200,10 @@ func (b *Book) DraftRoast(name string, at time.Time) *pb.RoastOpened {
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
 	opened := &pb.RoastOpened{
 		Roast: b.FreeRoast(), Station: name, Instrument: m.GetInstrument(), Run: m.GetRun(),
-		FirstNumber: r.drum.numberAt(r.elapsed(at)), ChargedAt: stamp(at),
+		FirstNumber: r.drum.numberAt(r.elapsed(at)), ChargedAt: stamp(at), Method: methodPerson,
+	}
+	if cel, ok := r.drum.beanAt(r.elapsed(at)); ok {
+		opened.BeanCel = proto.Float64(cel)
 	}
 	if q := r.station.queue; len(q) > 0 {
 		opened.Sample = q[0].record.GetSample()

@@ -1,6 +1,7 @@
 package book
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -99,20 +100,30 @@ func (x *oneRoast) findings() []*pb.FindingMade {
 		marks = append(marks, k.GetCursor())
 	}
 	slices.Sort(marks)
-	// Marks that cannot be of one roast give no findings; they are refused where
-	// they are set.
-	found, err := roast.Findings(x.trace, x.marks)
-	if err == nil {
-		for _, f := range found {
-			made := f.Entry()
-			made.Inputs = marks
-			list = append(list, made)
-		}
+	// Usable leaves nothing that could be refused.
+	found, _ := roast.Findings(x.trace, x.usable())
+	for _, f := range found {
+		made := f.Entry()
+		made.Inputs = marks
+		list = append(list, made)
 	}
 	if f, err := x.loss(); f != nil && err == nil {
 		list = append(list, f)
 	}
 	return list
+}
+
+// usable returns the marks that fit each other. A person may press a mark after the
+// drop, before the drop is found: it stays in the record, and says nothing of the
+// roast.
+func (x *oneRoast) usable() roast.Marks {
+	marks := maps.Clone(x.marks)
+	for kind := pb.MarkKind_MARK_KIND_COOLED; roast.CheckMarks(marks) != nil && kind > pb.MarkKind_MARK_KIND_CHARGE; kind-- {
+		if kind != pb.MarkKind_MARK_KIND_DROP {
+			delete(marks, kind)
+		}
+	}
+	return marks
 }
 
 // loss computes the loss in mass; nil without both masses, an error if no roast can
@@ -127,7 +138,7 @@ func (x *oneRoast) loss() (*pb.FindingMade, error) {
 	}
 	f, err := roast.LossInMass(grams(green), grams(roasted))
 	made := f.Entry()
-	made.Inputs = []uint64{green.GetCursor(), roasted.GetCursor()}
+	made.Inputs = []uint64{green.GetTaken(), roasted.GetTaken()}
 	return made, err
 }
 
@@ -175,16 +186,21 @@ func (b *Book) flagLoss(x *oneRoast) {
 	}
 }
 
-// Hydrate gives a roast its bean curve back, in seconds on the run's clock, where
-// the book has let go of it, so that findings can be made again.
-func (b *Book) Hydrate(id string, trace roast.Trace) {
-	if x := b.roasts[id]; x != nil && len(x.trace.At) == 0 {
-		x.trace = trace
+// Wanting tells what a roast lacks whose bean curve the book has let go of: the
+// cursors between which the readings lie, and from when on they belong to it, in
+// seconds on the run's clock. False if it lacks nothing.
+func (b *Book) Wanting(id string) (from, to uint64, begin float64, wanting bool) {
+	x := b.roasts[id]
+	if x == nil || len(x.trace.At) > 0 || x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING {
+		return 0, 0, 0, false
 	}
+	return x.from, x.to, x.begin, true
 }
 
-// Hydrated tells whether the book has the bean curve of a roast.
-func (b *Book) Hydrated(id string) bool {
-	x := b.roasts[id]
-	return x != nil && (len(x.trace.At) > 0 || x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING)
+// Supply gives a roast the bean curve that it was wanting, in seconds on the run's
+// clock, so that its findings can be made again.
+func (b *Book) Supply(id string, trace roast.Trace) {
+	if _, _, _, wanting := b.Wanting(id); wanting {
+		b.roasts[id].trace = trace
+	}
 }

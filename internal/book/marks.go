@@ -26,24 +26,23 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 			State: pb.RoastState_ROAST_STATE_ROASTING, Instrument: m.GetInstrument(), Run: m.GetRun(),
 			FirstNumber: m.GetFirstNumber(),
 		},
-		sample: b.samples[m.GetSample()], station: r.station, run: r, from: r.cursorOf(m.GetFirstNumber()),
+		sample: b.samples[m.GetSample()], station: r.station, run: r,
 		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{},
 	}
+	x.begin = x.charge - leadSeconds
+	x.from = r.cursorOf(d.numberAt(x.begin))
 	b.roasts[m.GetRoast()] = x
 	b.roastsNamed = max(b.roastsNamed, len(b.roasts))
 	r.station.roast = x
-	mark := &pb.MarkSet{Roast: m.GetRoast(), Kind: pb.MarkKind_MARK_KIND_CHARGE, At: m.GetChargedAt(), Method: methodPerson}
-	if d.roast == m.GetRoast() { // found, and drafted here
-		mark.BeanCel, mark.Method = proto.Float64(d.found.Cel), d.found.Method
-	} else {
+	mark := &pb.MarkSet{
+		Roast: m.GetRoast(), Kind: pb.MarkKind_MARK_KIND_CHARGE, At: m.GetChargedAt(), BeanCel: m.BeanCel, Method: m.GetMethod(),
+	}
+	if m.GetMethod() == methodPerson {
 		d.roast = m.GetRoast()
 		d.found = roast.Event{What: roast.Charged, At: x.charge}
 		b.tellTracker(d, mark, x.charge)
-		if cel, ok := d.beanAt(x.charge); ok {
-			mark.BeanCel = proto.Float64(cel)
-		}
 	}
-	d.trimTo(m.GetFirstNumber())
+	d.trim(x.begin)
 	b.follow(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: mark}})
 	if x.sample == nil {
 		b.flag(&pb.FlagRaised{
@@ -62,23 +61,23 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 	}}})
 }
 
-// since returns the readings of the bean probe from a number on.
-func (d *drum) since(first uint64) roast.Trace {
+// leadSeconds is how much of the time before the charge is kept with a roast: what
+// the probe showed before the beans cooled it.
+const leadSeconds = 60
+
+// kept returns the readings of the bean probe that are kept.
+func (d *drum) kept() roast.Trace {
 	var t roast.Trace
 	for _, p := range d.trace {
-		if p.number >= first {
-			t.At, t.Cel = append(t.At, p.at), append(t.Cel, p.cel)
-		}
+		t.At, t.Cel = append(t.At, p.at), append(t.Cel, p.cel)
 	}
 	return t
 }
 
-// trimTo lets go of the points before a number.
-func (d *drum) trimTo(number uint64) {
-	i := slices.IndexFunc(d.trace, func(p point) bool { return p.number >= number })
-	if i > 0 {
-		d.trace = append(d.trace[:0], d.trace[i:]...)
-	}
+// trim lets go of the points before a time.
+func (d *drum) trim(begin float64) {
+	i, _ := d.search(begin)
+	d.trace = append(d.trace[:0], d.trace[i:]...)
 }
 
 func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
@@ -86,10 +85,14 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	if x == nil {
 		return
 	}
+	old := ""
+	if at, set := x.marks[m.GetKind()]; set {
+		old = elapsedText(at - x.charge)
+	}
 	x.pb.Marks = slices.DeleteFunc(x.pb.Marks, func(k *pb.Mark) bool { return k.GetKind() == m.GetKind() })
 	delete(x.marks, m.GetKind())
 	if m.GetReplaces() != 0 && x.sample != nil {
-		x.sample.record.Corrections = append(x.sample.record.Corrections, x.markCorrection(e, m))
+		x.sample.record.Corrections = append(x.sample.record.Corrections, x.markCorrection(e, m, old))
 	}
 	if !m.GetWithdrawn() {
 		x.marks[m.GetKind()] = x.run.elapsed(m.GetAt().AsTime())
@@ -100,6 +103,9 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	if m.GetKind() == pb.MarkKind_MARK_KIND_CHARGE && !m.GetWithdrawn() {
 		x.charge = x.marks[m.GetKind()]
 		x.pb.ChargedAt = m.GetAt()
+		if d := x.run.drum; d.roast == m.GetRoast() && m.GetReplaces() != 0 {
+			x.pb.FirstNumber = d.numberAt(x.charge)
+		}
 	}
 	x.orderMarks()
 	b.touch(x.sample)
@@ -119,7 +125,10 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 		b.follow(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{
 			Roast: m.GetRoast(), LastNumber: d.numberAt(x.marks[m.GetKind()]),
 		}}})
-	case !roasting && m.GetWithdrawn() && d.roast == "" && d.ended == x:
+	case !roasting && !m.GetWithdrawn():
+		// A roast that was given up had a drop after all.
+		x.pb.State = pb.RoastState_ROAST_STATE_DROPPED
+	case !roasting && d.roast == "" && d.ended == x && !x.run.closed:
 		b.reopen(x)
 	}
 }
@@ -128,11 +137,13 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 // not fit was refused before it was recorded, or concerns a roast that the tracker
 // has let go of.
 func (b *Book) tellTracker(d *drum, m *pb.MarkSet, at float64) {
-	if m.GetWithdrawn() {
+	switch {
+	case d.tracker == nil: // its run has ended
+	case m.GetWithdrawn():
 		_ = d.tracker.Withdraw(m.GetKind())
-		return
+	default:
+		_ = d.tracker.SetMark(m.GetKind(), at)
 	}
-	_ = d.tracker.SetMark(m.GetKind(), at)
 }
 
 // reopen lets a roast go on whose drop was withdrawn.
@@ -148,13 +159,16 @@ func (b *Book) reopen(x *oneRoast) {
 	}
 }
 
-func (x *oneRoast) markCorrection(e *pb.Entry, m *pb.MarkSet) *pb.Correction {
+// elapsedText shows a time from the charge in a correction.
+func elapsedText(seconds float64) string { return fmt.Sprintf("%.1f s", seconds) }
+
+func (x *oneRoast) markCorrection(e *pb.Entry, m *pb.MarkSet, old string) *pb.Correction {
 	c := &pb.Correction{
 		Field: fmt.Sprintf("%s %s", x.pb.GetRoast(), MarkWord(m.GetKind())), Reason: m.GetReason(),
-		Actor: e.GetActor(), At: e.GetRecordedAt(), Cursor: e.GetCursor(), Old: fmt.Sprintf("entry %d", m.GetReplaces()),
+		Actor: e.GetActor(), At: e.GetRecordedAt(), Cursor: e.GetCursor(), Old: old,
 	}
 	if !m.GetWithdrawn() {
-		c.New = fmt.Sprintf("%.1f s", m.GetElapsedS())
+		c.New = elapsedText(m.GetElapsedS())
 	}
 	return c
 }
@@ -189,7 +203,7 @@ func (b *Book) roastClosed(m *pb.RoastClosed) {
 		d.ended.trace = roast.Trace{}
 	}
 	d.ended = x
-	x.trace = d.since(x.pb.GetFirstNumber())
+	x.trace = d.kept()
 	b.touch(x.sample)
 	if x.sample != nil && x.sample.on[x.pb.GetStation()] {
 		at := b.now
@@ -218,6 +232,25 @@ func (b *Book) moveRoast(e *pb.Entry, x *oneRoast, to *sample, reason string) {
 		to.roasts = append(to.roasts, x)
 		to.record.Roasts = append(to.record.Roasts, x.pb)
 		b.refind(to)
+	}
+	b.refindRoast(x)
+	if x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING {
+		b.exchange(x, from, to)
+	}
+}
+
+// exchange drafts that the sample in a drum is another one than was thought, from
+// the charge on.
+func (b *Book) exchange(x *oneRoast, from, to *sample) {
+	if from != nil && from.on[x.pb.GetStation()] {
+		b.follow(&pb.Entry{Body: &pb.Entry_SampleRemoved{SampleRemoved: &pb.SampleRemoved{
+			Station: x.pb.GetStation(), Sample: from.record.GetSample(), At: x.pb.GetChargedAt(), Reason: "it was another sample",
+		}}})
+	}
+	if to != nil {
+		b.follow(&pb.Entry{Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{
+			Station: x.pb.GetStation(), Sample: to.record.GetSample(), At: x.pb.GetChargedAt(), By: pb.PlacementMeans_PLACEMENT_MEANS_CALL,
+		}}})
 	}
 }
 

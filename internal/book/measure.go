@@ -50,7 +50,7 @@ func (b *Book) settling(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
 		return
 	case empty:
 		b.unload(r, ch)
-		ch.moved = true
+		ch.moved, ch.unloaded = true, row.Number
 	case ch.moved:
 		b.unload(r, ch)
 		ch.moved = false
@@ -85,7 +85,7 @@ func (b *Book) measure(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
 		return
 	}
 	x := &pb.Measurement{
-		Property: ch.pb.GetProperty(), Value: row.Value,
+		Property: ch.pb.GetProperty(), Channel: ch.pb.GetName(), Value: row.Value,
 		Unit: row.Series.GetUnit(), Basis: row.Series.GetBasis(),
 		At: stamp(row.At), Station: r.pb.GetStation(),
 		Instrument: r.pb.GetInstrument(), Run: r.pb.GetRun(), Number: row.Number, Cursor: b.last,
@@ -97,19 +97,20 @@ func (b *Book) measure(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
 	}
 	code := boundTo(m, row.Number)
 	if s := b.samples[code]; s != nil {
-		x.Property, x.Roast = s.resolve(ch.pb.GetProperty())
+		x.Property, x.Roast = s.resolve(ch.pb.GetProperty(), row.At)
 	}
 	b.follow(&pb.Entry{Body: &pb.Entry_MeasurementTaken{MeasurementTaken: &pb.MeasurementTaken{Sample: code, Measurement: x}}})
 }
 
-// resolve returns what a measurement of a property is of, for this sample now:
-// the property, and the roast it belongs to. A batch mass is of roasted coffee once
-// the sample has been roasted, unless it waits for a further roast.
-func (s *sample) resolve(property string) (resolved, roast string) {
-	dropped := s.lastDropped()
+// resolve returns what a measurement of a property, taken at a time, is of: the
+// property, and the roast it belongs to. A batch mass is of roasted coffee once the
+// sample has been roasted, unless that has been weighed already and the sample waits
+// for a further roast.
+func (s *sample) resolve(property string, at time.Time) (resolved, roast string) {
+	dropped := s.droppedBefore(at)
 	if property == batchMass {
 		property = chargeMass
-		if dropped != nil && s.record.GetQueuedFor() == "" {
+		if dropped != nil && (s.record.GetQueuedFor() == "" || s.measurement(roastedMass, dropped.pb.GetRoast()) == nil) {
 			property = roastedMass
 		}
 	}
@@ -119,10 +120,13 @@ func (s *sample) resolve(property string) (resolved, roast string) {
 	return property, ""
 }
 
-func (s *sample) lastDropped() *oneRoast {
-	for _, r := range slices.Backward(s.roasts) {
-		if r.pb.GetState() == pb.RoastState_ROAST_STATE_DROPPED {
-			return r
+// droppedBefore returns the latest roast that was dropped before a time; nil if
+// there is none.
+func (s *sample) droppedBefore(at time.Time) *oneRoast {
+	for _, x := range slices.Backward(s.roasts) {
+		drop, ok := x.marks[pb.MarkKind_MARK_KIND_DROP]
+		if ok && x.pb.GetState() == pb.RoastState_ROAST_STATE_DROPPED && !x.run.wall(drop).After(at) {
+			return x
 		}
 	}
 	return nil
@@ -138,20 +142,19 @@ func (s *sample) measurement(property, roast string) *pb.Measurement {
 	return nil
 }
 
-func (b *Book) measurementTaken(_ *pb.Entry, m *pb.MeasurementTaken) {
+func (b *Book) measurementTaken(e *pb.Entry, m *pb.MeasurementTaken) {
 	p := m.GetMeasurement()
 	r := b.runs[runKey{p.GetInstrument(), p.GetRun()}]
 	if r == nil {
 		return
 	}
 	x := &measured{pb: proto.CloneOf(p), at: p.GetAt().AsTime(), property: p.GetProperty()}
+	x.pb.Taken = e.GetCursor()
 	r.measured = append(r.measured, x)
-	for _, ch := range r.channels {
-		if resolvesTo(ch.pb.GetProperty(), p.GetProperty()) {
-			x.property = ch.pb.GetProperty()
-			if ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SETTLING {
-				ch.load, x.lies = x, true
-			}
+	if ch := r.channels[p.GetChannel()]; ch != nil {
+		x.property = ch.pb.GetProperty()
+		if ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SETTLING && p.GetNumber() > ch.unloaded {
+			ch.load, x.lies = x, true
 		}
 	}
 	if y := r.station.at(x.at); y != nil {
@@ -167,58 +170,66 @@ func (b *Book) measurementTaken(_ *pb.Entry, m *pb.MeasurementTaken) {
 	b.attach(s, x)
 }
 
-func resolvesTo(channel, property string) bool {
-	return channel == property || channel == batchMass && (property == chargeMass || property == roastedMass)
-}
-
-// attach makes x the measurement that counts of its property.
+// attach gives a measurement to a sample.
 func (b *Book) attach(s *sample, x *measured) {
-	if was := s.measurement(x.pb.GetProperty(), x.pb.GetRoast()); was != nil && !s.used(was) {
-		was.Superseded = true
-	}
 	x.sample = s
 	s.record.Measurements = append(s.record.Measurements, x.pb)
+	s.supersede(x.pb.GetProperty())
 	b.touch(s)
 	b.refind(s)
 }
 
-// used tells whether a charge mass belongs to a roast already, so that the next
-// one does not take its place.
-func (s *sample) used(m *pb.Measurement) bool {
-	if m.GetProperty() != chargeMass {
-		return false
+// supersede finds which measurements of a property count: of those of the same
+// thing the latest taken. Charge masses before different roasts are of different
+// things.
+func (s *sample) supersede(property string) {
+	type thing struct {
+		roast  string
+		before int // roasts charged before it
 	}
-	return slices.ContainsFunc(s.roasts, func(r *oneRoast) bool {
-		return r.pb.GetChargedAt().AsTime().After(m.GetAt().AsTime())
-	})
+	latest := map[thing]*pb.Measurement{}
+	for _, m := range s.record.GetMeasurements() {
+		if m.GetProperty() != property {
+			continue
+		}
+		of := thing{roast: m.GetRoast()}
+		if property == chargeMass {
+			of.before = s.chargedBefore(m.GetAt().AsTime())
+		}
+		m.Superseded = false
+		switch was := latest[of]; {
+		case was == nil:
+			latest[of] = m
+		case m.GetAt().AsTime().Before(was.GetAt().AsTime()):
+			m.Superseded = true
+		default:
+			was.Superseded, latest[of] = true, m
+		}
+	}
+}
+
+func (s *sample) chargedBefore(at time.Time) int {
+	n := 0
+	for _, x := range s.roasts {
+		if x.pb.GetChargedAt().AsTime().Before(at) {
+			n++
+		}
+	}
+	return n
 }
 
 func (b *Book) moveMeasurement(e *pb.Entry, x *measured, to *sample, reason string) {
 	from := x.sample
 	if from != nil {
 		from.record.Measurements = slices.DeleteFunc(from.record.Measurements, func(m *pb.Measurement) bool { return m == x.pb })
-		from.revive(x.pb)
+		from.supersede(x.pb.GetProperty())
 		b.touch(from)
 		b.refind(from)
 	}
 	x.sample = nil
 	b.corrected(e, x.pb.GetProperty(), from, to, reason)
 	if to != nil {
-		x.pb.Superseded = false
-		x.pb.Property, x.pb.Roast = to.resolve(x.property)
+		x.pb.Property, x.pb.Roast = to.resolve(x.property, x.at)
 		b.attach(to, x)
-	}
-}
-
-// revive lets the latest measurement of the same property count again.
-func (s *sample) revive(gone *pb.Measurement) {
-	if gone.GetSuperseded() {
-		return
-	}
-	for _, m := range slices.Backward(s.record.GetMeasurements()) {
-		if m.GetProperty() == gone.GetProperty() && m.GetRoast() == gone.GetRoast() {
-			m.Superseded = false
-			return
-		}
 	}
 }

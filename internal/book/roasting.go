@@ -20,8 +20,10 @@ type oneRoast struct {
 	sample  *sample   // nil: nobody's yet
 	station *station
 	run     *run
-	// Cursors between which its readings lie.
+	// Cursors between which its readings lie, and those of the time before it that
+	// its findings need, which begins at begin.
 	from, to uint64
+	begin    float64
 	charge   float64
 	marks    roast.Marks
 	judged   []uint64    // masses whose loss was judged, by cursor
@@ -33,9 +35,11 @@ type drum struct {
 	bean    string // name of the channel
 	tracker *roast.Tracker
 	trace   []point // of the roast that goes on, or the latest minutes
-	roast   string  // going on; "" if none
-	found   roast.Event
-	ended   *oneRoast // the last one; only its trace is kept
+	// Roast that goes on; "" if none. Within a batch it runs ahead of what has been
+	// recorded; every batch begins with what has.
+	roast string
+	found roast.Event
+	ended *oneRoast // the last one; only its trace is kept
 }
 
 // point is one reading of the bean probe.
@@ -104,6 +108,7 @@ func (b *Book) draftRoast(r *run, at float64) {
 	opened := &pb.RoastOpened{
 		Roast: id, Station: r.pb.GetStation(), Instrument: r.pb.GetInstrument(), Run: r.pb.GetRun(),
 		FirstNumber: r.drum.numberAt(at), ChargedAt: stamp(r.wall(at)),
+		Method: r.drum.found.Method, BeanCel: proto.Float64(r.drum.found.Cel),
 	}
 	// Of a long batch that holds several charges, each takes the next.
 	if i := b.charged[r.station]; i < len(r.station.queue) {
@@ -169,12 +174,15 @@ func (d *drum) search(at float64) (int, bool) {
 // drawn, in seconds.
 const maxHole = 15
 
-// beanAt returns the bean temperature at a time, between the two readings next to
-// it; false where there are none.
+// beanAt returns the bean temperature at a time, on the line between the two
+// readings next to it, or the latest one; false where there are none.
 func (d *drum) beanAt(at float64) (float64, bool) {
 	i, found := d.search(at)
 	if found {
 		return d.trace[i].cel, true
+	}
+	if n := len(d.trace); i == n && n > 0 && at-d.trace[n-1].at <= maxHole {
+		return d.trace[n-1].cel, true // the probe has not been read since
 	}
 	if i == 0 || i == len(d.trace) || d.trace[i].at-d.trace[i-1].at > maxHole {
 		return 0, false

@@ -27,7 +27,8 @@ type run struct {
 	measured []*measured
 	drum     *drum // nil unless a bean probe of a drum
 	scans    bool
-	plain    bool // nothing follows from its readings
+	scanned  string // the last code of the batch that is being read
+	plain    bool   // nothing follows from its readings
 	closed   bool
 }
 
@@ -40,6 +41,8 @@ type channel struct {
 	load *measured
 	// The value has moved since the last measurement.
 	moved bool
+	// Number of the reading that showed the last load taken away.
+	unloaded uint64
 }
 
 // batchRef is where a batch begins.
@@ -89,6 +92,9 @@ func (b *Book) runClosed(m *pb.RunClosed) {
 		b.draftEnd(r, r.drum.last(), "the instrument's run ended during the roast")
 	}
 	r.index = nil
+	if r.drum != nil {
+		r.drum.tracker, r.drum.trace = nil, nil
+	}
 }
 
 func (b *Book) gap(m *pb.Gap) {
@@ -114,6 +120,12 @@ func (b *Book) readings(m *pb.ReadingBatch) {
 	r.index = append(r.index, batchRef{m.GetFirstNumber(), b.last, start})
 	if r.plain {
 		return
+	}
+	r.scanned = ""
+	if d := r.drum; d != nil {
+		if d.roast = ""; r.station.roast != nil && r.station.roast.run == r {
+			d.roast = r.station.roast.pb.GetRoast()
+		}
 	}
 	for _, row := range inOrder(m) {
 		ch := r.channels[row.Series.GetChannel()]
@@ -168,6 +180,22 @@ func (r *run) cursorOf(number uint64) uint64 {
 		return 0
 	}
 	return r.index[i].cursor
+}
+
+// Latest returns the cursors of the first and the last of the batches that hold the
+// latest readings of a run: those of a time, and the one before. 0 for a run without
+// readings.
+func (b *Book) Latest(instrument, name string, span time.Duration) (first, last uint64) {
+	r := b.runs[runKey{instrument, name}]
+	if r == nil || len(r.index) == 0 {
+		return 0, 0
+	}
+	end := r.index[len(r.index)-1]
+	i := len(r.index) - 1
+	for i > 0 && !r.index[i].at.Before(end.at.Add(-span)) {
+		i--
+	}
+	return r.index[i].cursor, end.cursor
 }
 
 // Accounted returns up to which number the readings of a run are in the ledger or

@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -163,9 +164,9 @@ func (s *scene) scan(code string) {
 	s.wait(time.Second)
 }
 
-// roast lets the probes show a roast of a length: a preheated drum, the charge, a
+// roastFor lets the probes show a roast of a length: a preheated drum, the charge, a
 // rise along a root, the drop, and an empty drum.
-func (s *scene) roast(length time.Duration) {
+func (s *scene) roastFor(length time.Duration) {
 	start := s.now.Add(2 * time.Minute)
 	s.probe(start, length, start.Add(length+90*time.Second))
 }
@@ -189,6 +190,22 @@ func (s *scene) probe(start time.Time, length time.Duration, until time.Time) {
 		bean, air := temperature(s.now.Sub(start).Seconds())
 		s.read("probes", value{channel: "bean", value: bean}, value{channel: "air", value: air, after: time.Millisecond})
 	}
+}
+
+// curve reads the bean curve from the record, as the hub reads it from the ledger.
+func (s *scene) curve(from, to uint64, begin float64) roast.Trace {
+	var t roast.Trace
+	for _, e := range s.entries {
+		if e.GetCursor() < from || e.GetCursor() > to || e.GetReadings().GetInstrument() != "probes" {
+			continue
+		}
+		for row := range e.GetReadings().Rows() {
+			if at := e.GetReadings().Elapsed(row).Seconds(); row.Series.GetChannel() == "bean" && at >= begin {
+				t.At, t.Cel = append(t.At, at), append(t.Cel, row.Value)
+			}
+		}
+	}
+	return t
 }
 
 func (s *scene) sample(t testing.TB, code string) *pb.SampleRecord {

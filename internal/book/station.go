@@ -101,12 +101,15 @@ func (b *Book) samplePlaced(m *pb.SamplePlaced) {
 		return
 	}
 	at := m.GetAt().AsTime()
+	if y := st.now(); y != nil && y.sample == s {
+		return // it lies there
+	}
 	b.flagElsewhere(s, st)
 	if st.pb.GetKind() == pb.StationKind_STATION_KIND_DRUM {
 		b.sampleUnqueued(m.GetStation(), m.GetSample())
 	}
 	if was := st.now(); was != nil {
-		if !was.measured && was.sample != s {
+		if !was.measured {
 			b.flag(&pb.FlagRaised{
 				Code: pb.FlagCode_FLAG_CODE_TWO_SAMPLES, Station: m.GetStation(), Sample: was.sample.record.GetSample(),
 				Text: fmt.Sprintf("%s was placed on %s while %s, of which nothing was measured there, still lay on it: check which of the two is on the station",

@@ -101,8 +101,8 @@ func TestP5AFlippedBitIsFound(t *testing.T) {
 		name                 string
 		batches, size, flips int
 	}{
-		{"one block, not compressed", 60, 20, 60},
-		{"a compressed block and a second one", 1400, 500, 12},
+		{"one block, not compressed", 60, 20, 40},
+		{"a compressed block and a second one", 1400, 500, 6},
 	}
 	for _, tt := range tables {
 		t.Run(tt.name, func(t *testing.T) {

@@ -267,7 +267,12 @@ func (u *unfinished) cut(dir string) error {
 	if err != nil {
 		return fmt.Errorf("cut off an unfinished write: %w", err)
 	}
-	if err := errors.Join(f.Truncate(u.offset), f.Sync(), f.Close()); err != nil {
+	err = errors.Join(f.Truncate(u.offset), f.Sync(), f.Close())
+	// The server's index may count the write; without one it reads the blocks.
+	if gone := os.Remove(filepath.Join(filepath.Dir(u.file), "index.db")); !errors.Is(gone, fs.ErrNotExist) {
+		err = errors.Join(err, gone)
+	}
+	if err != nil {
 		return fmt.Errorf("cut off an unfinished write: %w", err)
 	}
 	return nil

@@ -36,7 +36,7 @@ func runAsChild() bool {
 			panic(err)
 		}
 	}
-	l, err := ledger.Open(context.Background(), ledger.Options{Dir: dir})
+	l, err := ledger.Open(context.Background(), ledger.Options{Dir: dir, GroupEntries: 30})
 	if err != nil {
 		fmt.Println("error:", err)
 		return true

@@ -38,19 +38,20 @@ const soloEntries = 16
 // publisher stores groups of records, one group at a time.
 type publisher struct {
 	store   *store
-	replies *nats.Subscription
 	inbox   string
+	replies chan *nats.Msg
 	timeout time.Duration
 	journal *serverLog
 }
 
 func newPublisher(s *store, timeout time.Duration, journal *serverLog) (*publisher, error) {
 	inbox := s.conn.NewInbox()
-	replies, err := s.conn.SubscribeSync(inbox)
-	if err != nil {
+	// No more answers than this can be under way.
+	replies := make(chan *nats.Msg, soloEntries)
+	if _, err := s.conn.ChanSubscribe(inbox, replies); err != nil {
 		return nil, fmt.Errorf("open the ledger for writing: %w", err)
 	}
-	return &publisher{store: s, replies: replies, inbox: inbox, timeout: timeout, journal: journal}, nil
+	return &publisher{store: s, inbox: inbox, replies: replies, timeout: timeout, journal: journal}, nil
 }
 
 // commit stores a group and returns when all of it is durable. After an error
@@ -59,6 +60,10 @@ func newPublisher(s *store, timeout time.Duration, journal *serverLog) (*publish
 // Every way of storing carries the cursor before, so that nothing is stored out
 // of place: not behind an entry that failed, and not behind another hub's.
 func (p *publisher) commit(group []record) error {
+	select {
+	case <-p.journal.complained: // of something before
+	default:
+	}
 	var err error
 	if len(group) <= soloEntries {
 		err = p.oneByOne(group)
@@ -126,13 +131,26 @@ type pubAck struct {
 
 // await waits for the answer that says that the entry at cursor is durable.
 func (p *publisher) await(cursor uint64) error {
-	m, err := p.replies.NextMsg(p.timeout)
-	if errors.Is(err, nats.ErrTimeout) {
-		return fmt.Errorf("no answer within %v: %w", p.timeout, p.journal.orElse("the disk may hang"))
+	patience := time.NewTimer(p.timeout)
+	defer patience.Stop()
+	for {
+		select {
+		case m := <-p.replies:
+			return readAck(m, cursor)
+		case <-p.journal.complained:
+			// A batch that fails while it is written to disk is not answered.
+			patience.Reset(min(p.timeout, complaintGrace))
+		case <-patience.C:
+			return fmt.Errorf("no answer: %w", p.journal.orElse(fmt.Sprintf("the store has been silent for %v; the disk may hang", p.timeout)))
+		}
 	}
-	if err != nil {
-		return err
-	}
+}
+
+// complaintGrace is how long an answer may still take once the server has
+// complained of anything.
+const complaintGrace = time.Second
+
+func readAck(m *nats.Msg, cursor uint64) error {
 	var ack pubAck
 	switch err := json.Unmarshal(m.Data, &ack); {
 	case m.Header.Get("Status") == "503":

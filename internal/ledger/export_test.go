@@ -1,6 +1,13 @@
 package ledger
 
-import pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+import (
+	"context"
+	"math"
+	"os"
+	"path/filepath"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
 
 // CommitOneByOne and CommitAtomically store a group in one way or the other,
 // past the queue.
@@ -16,7 +23,6 @@ func committer(l *Ledger, how func(*publisher, []record) error) func([]*pb.Entry
 		if err != nil {
 			return err
 		}
-		defer func() { _ = p.replies.Unsubscribe() }()
 		group := make([]record, len(entries))
 		for i, e := range entries {
 			l.assigned++
@@ -29,4 +35,30 @@ func committer(l *Ledger, how func(*publisher, []record) error) func([]*pb.Entry
 		}
 		return how(p, group)
 	}
+}
+
+// Outline returns what the ledger reads of an entry by itself.
+func Outline(b []byte) (cursor uint64, previous []byte, err error) {
+	o, err := outlineOf(b)
+	return o.cursor, o.previous, err
+}
+
+// LatestHead returns the note that a file of notes holds.
+func LatestHead(b []byte) Head {
+	h, _ := latestHead(b)
+	return h
+}
+
+// ReadBlock reads b as the only block file of a store.
+func ReadBlock(dir string, b []byte) (entries int, faults []Fault, err error) {
+	if err := os.WriteFile(filepath.Join(dir, blockName(1)), b, 0o600); err != nil {
+		return 0, nil, err
+	}
+	r := blocks{
+		dir: dir, stream: defaultStream, limit: math.MaxUint64, tolerate: math.MaxUint64,
+		visit: func(message) error { entries++; return nil },
+		fault: func(f Fault) error { faults = append(faults, f); return nil },
+	}
+	_, err = r.read(context.Background())
+	return entries, faults, err
 }

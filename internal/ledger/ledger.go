@@ -60,7 +60,7 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	}
 	l := &Ledger{
 		options: o,
-		journal: &serverLog{log: o.Log},
+		journal: newServerLog(o.Log),
 		queue:   newQueue(o.QueueEntries, o.QueueReadings),
 		stopped: make(chan struct{}),
 	}

@@ -71,8 +71,8 @@ const (
 	// About 10 MB of readings as they are in memory.
 	defaultQueueReadings = 200_000
 
-	defaultTailEntries = 8192
-	defaultTailBytes   = 8 << 20
+	defaultTailEntries = 4096
+	defaultTailBytes   = 4 << 20
 
 	// A healthy disk takes milliseconds, a sleeping one a few seconds.
 	defaultCommitTimeout = 10 * time.Second

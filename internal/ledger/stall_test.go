@@ -23,7 +23,7 @@ func TestP7SlowIsAlone(t *testing.T) {
 	defer cancel()
 	stalled := make([]*ledger.Reader, 50)
 	for i := range stalled {
-		stalled[i] = l.Read(uint64(i * 11))
+		stalled[i] = l.Read(uint64(i * 10))
 		if _, err := stalled[i].Next(ctx); err != nil {
 			t.Fatal(err)
 		}

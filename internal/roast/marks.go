@@ -48,6 +48,10 @@ func markName(kind pb.MarkKind) (string, bool) {
 	return "", false
 }
 
+// CheckMarks returns an error if the marks could not be those of one roast: one is
+// not finite, or comes before one that it must come after.
+func CheckMarks(marks Marks) error { return checkOrder("check marks", marks.at) }
+
 // checkOrder returns an error if the marks, of which NaN is one that is not set,
 // could not be those of one roast. Times are named from the charge.
 func checkOrder(doing string, marks func(pb.MarkKind) float64) error {

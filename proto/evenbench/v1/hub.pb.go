@@ -5,7 +5,7 @@
 // attempted, with which value, and what to do.
 //
 // Calls that write carry a request id of the caller's making, at most 64
-// characters. The same call with the same id again writes nothing and gets the
+// bytes. The same call with the same id again writes nothing and gets the
 // first answer; another call with it gets REQUEST_ID_REUSED. A write is answered
 // after it is on disk.
 
@@ -61,6 +61,10 @@ const (
 	ErrorReason_ERROR_REASON_ALREADY_QUEUED   ErrorReason = 19
 	// The device was asked, and would not.
 	ErrorReason_ERROR_REASON_INSTRUMENT_REFUSED ErrorReason = 20
+	// The hub can no longer write the record; nothing is lost that was answered.
+	ErrorReason_ERROR_REASON_RECORD_UNWRITABLE ErrorReason = 21
+	// The instrument was asked, and the hub does not know any more how that ended.
+	ErrorReason_ERROR_REASON_OUTCOME_UNKNOWN ErrorReason = 22
 )
 
 // Enum value maps for ErrorReason.
@@ -87,6 +91,8 @@ var (
 		18: "ERROR_REASON_STOPPING",
 		19: "ERROR_REASON_ALREADY_QUEUED",
 		20: "ERROR_REASON_INSTRUMENT_REFUSED",
+		21: "ERROR_REASON_RECORD_UNWRITABLE",
+		22: "ERROR_REASON_OUTCOME_UNKNOWN",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":        0,
@@ -110,6 +116,8 @@ var (
 		"ERROR_REASON_STOPPING":           18,
 		"ERROR_REASON_ALREADY_QUEUED":     19,
 		"ERROR_REASON_INSTRUMENT_REFUSED": 20,
+		"ERROR_REASON_RECORD_UNWRITABLE":  21,
+		"ERROR_REASON_OUTCOME_UNKNOWN":    22,
 	}
 )
 
@@ -578,7 +586,7 @@ func (x *GetSampleResponse) GetRecord() *SampleRecord {
 
 type ListSamplesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// At most 500; 0: 50.
+	// At most 500; 0: 50. A page of long records may hold fewer.
 	PageSize uint32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// next_page_token of the page before.
 	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
@@ -1909,7 +1917,7 @@ type SetMarkRequest struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
 	RequestId string                 `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	Person    string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
-	// Roast by name, or the station whose roast is going on.
+	// Roast by name, or the station whose roast is going on; one of the two.
 	Roast   string   `protobuf:"bytes,3,opt,name=roast,proto3" json:"roast,omitempty"`
 	Station string   `protobuf:"bytes,4,opt,name=station,proto3" json:"station,omitempty"`
 	Kind    MarkKind `protobuf:"varint,5,opt,name=kind,proto3,enum=evenbench.v1.MarkKind" json:"kind,omitempty"`
@@ -2905,8 +2913,10 @@ func (x *WatchInstrumentsRequest) GetInstruments() []string {
 }
 
 type WatchInstrumentsResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Instruments   []*InstrumentStatus    `protobuf:"bytes,1,rep,name=instruments,proto3" json:"instruments,omitempty"`
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Instruments []*InstrumentStatus    `protobuf:"bytes,1,rep,name=instruments,proto3" json:"instruments,omitempty"`
+	// Instruments that the lab does not have any more.
+	Gone          []string `protobuf:"bytes,2,rep,name=gone,proto3" json:"gone,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2944,6 +2954,13 @@ func (*WatchInstrumentsResponse) Descriptor() ([]byte, []int) {
 func (x *WatchInstrumentsResponse) GetInstruments() []*InstrumentStatus {
 	if x != nil {
 		return x.Instruments
+	}
+	return nil
+}
+
+func (x *WatchInstrumentsResponse) GetGone() []string {
+	if x != nil {
+		return x.Gone
 	}
 	return nil
 }
@@ -3415,9 +3432,10 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\areasons\x18\a \x03(\x0e2\x1b.evenbench.v1.QualityReasonR\areasons\x12*\n" +
 	"\x02at\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x02at\";\n" +
 	"\x17WatchInstrumentsRequest\x12 \n" +
-	"\vinstruments\x18\x01 \x03(\tR\vinstruments\"\\\n" +
+	"\vinstruments\x18\x01 \x03(\tR\vinstruments\"p\n" +
 	"\x18WatchInstrumentsResponse\x12@\n" +
-	"\vinstruments\x18\x01 \x03(\v2\x1e.evenbench.v1.InstrumentStatusR\vinstruments\"\xcb\x01\n" +
+	"\vinstruments\x18\x01 \x03(\v2\x1e.evenbench.v1.InstrumentStatusR\vinstruments\x12\x12\n" +
+	"\x04gone\x18\x02 \x03(\tR\x04gone\"\xcb\x01\n" +
 	"\x16ActOnInstrumentRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x16\n" +
@@ -3436,7 +3454,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\astarted\x18\x01 \x03(\tR\astarted\x12\x18\n" +
 	"\astopped\x18\x02 \x03(\tR\astopped\x12\x1c\n" +
 	"\trestarted\x18\x03 \x03(\tR\trestarted\x12\x1c\n" +
-	"\tunchanged\x18\x04 \x01(\rR\tunchanged*\xb8\x05\n" +
+	"\tunchanged\x18\x04 \x01(\rR\tunchanged*\xfe\x05\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -3459,7 +3477,9 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1dERROR_REASON_LAB_FILE_INVALID\x10\x11\x12\x19\n" +
 	"\x15ERROR_REASON_STOPPING\x10\x12\x12\x1f\n" +
 	"\x1bERROR_REASON_ALREADY_QUEUED\x10\x13\x12#\n" +
-	"\x1fERROR_REASON_INSTRUMENT_REFUSED\x10\x142\xfa\x03\n" +
+	"\x1fERROR_REASON_INSTRUMENT_REFUSED\x10\x14\x12\"\n" +
+	"\x1eERROR_REASON_RECORD_UNWRITABLE\x10\x15\x12 \n" +
+	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x162\xfa\x03\n" +
 	"\rRecordService\x12X\n" +
 	"\rGetRecordInfo\x12\".evenbench.v1.GetRecordInfoRequest\x1a#.evenbench.v1.GetRecordInfoResponse\x12N\n" +
 	"\tSubscribe\x12\x1e.evenbench.v1.SubscribeRequest\x1a\x1f.evenbench.v1.SubscribeResponse0\x01\x12L\n" +

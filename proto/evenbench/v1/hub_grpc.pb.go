@@ -5,7 +5,7 @@
 // attempted, with which value, and what to do.
 //
 // Calls that write carry a request id of the caller's making, at most 64
-// characters. The same call with the same id again writes nothing and gets the
+// bytes. The same call with the same id again writes nothing and gets the
 // first answer; another call with it gets REQUEST_ID_REUSED. A write is answered
 // after it is on disk.
 

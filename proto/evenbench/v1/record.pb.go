@@ -607,10 +607,8 @@ const (
 	FlagCode_FLAG_CODE_UNKNOWN_CODE FlagCode = 4
 	// A measurement was taken with no sample on the station.
 	FlagCode_FLAG_CODE_UNASSIGNED FlagCode = 5
-	// A sample was charged twice, or is on two stations.
+	// A sample was placed somewhere while it is being roasted.
 	FlagCode_FLAG_CODE_SAMPLE_ELSEWHERE FlagCode = 6
-	// A device sends what its sheet cannot read.
-	FlagCode_FLAG_CODE_UNREADABLE FlagCode = 7
 )
 
 // Enum value maps for FlagCode.
@@ -623,7 +621,6 @@ var (
 		4: "FLAG_CODE_UNKNOWN_CODE",
 		5: "FLAG_CODE_UNASSIGNED",
 		6: "FLAG_CODE_SAMPLE_ELSEWHERE",
-		7: "FLAG_CODE_UNREADABLE",
 	}
 	FlagCode_value = map[string]int32{
 		"FLAG_CODE_UNSPECIFIED":      0,
@@ -633,7 +630,6 @@ var (
 		"FLAG_CODE_UNKNOWN_CODE":     4,
 		"FLAG_CODE_UNASSIGNED":       5,
 		"FLAG_CODE_SAMPLE_ELSEWHERE": 6,
-		"FLAG_CODE_UNREADABLE":       7,
 	}
 )
 
@@ -1781,7 +1777,8 @@ type Series struct {
 	Calibration string `protobuf:"bytes,6,opt,name=calibration,proto3" json:"calibration,omitempty"`
 	// The reading's number is first_number + row.
 	Row []uint32 `protobuf:"varint,7,rep,packed,name=row,proto3" json:"row,omitempty"`
-	// The reading's time is start + after_us, on the monotonic clock.
+	// The reading's time is start + after_us, on the monotonic clock. A batch spans
+	// 35 minutes at most.
 	AfterUs []int32 `protobuf:"zigzag32,8,rep,packed,name=after_us,json=afterUs,proto3" json:"after_us,omitempty"`
 	// Normalized values; NaN where there is none. Empty for codes.
 	Value []float64 `protobuf:"fixed64,9,rep,packed,name=value,proto3" json:"value,omitempty"`
@@ -1797,7 +1794,8 @@ type Series struct {
 	DeviceStatus []string `protobuf:"bytes,13,rep,name=device_status,json=deviceStatus,proto3" json:"device_status,omitempty"`
 	// The device's own time, as it said it.
 	DeviceTime []string `protobuf:"bytes,14,rep,name=device_time,json=deviceTime,proto3" json:"device_time,omitempty"`
-	// Rows that are not plainly good; every row without a remark is good.
+	// Rows that are not plainly good, in order of index; every row without a remark
+	// is good.
 	Remarks       []*Remark `protobuf:"bytes,15,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2311,7 +2309,7 @@ func (x *InstrumentChanged) GetDetail() string {
 // ClockStepped says that the wall clock jumped against the monotonic clock.
 type ClockStepped struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Instrument whose driver saw it; empty: the hub's own clock.
+	// Instrument whose driver saw it.
 	Instrument string `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
 	Run        string `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
 	// Positive: the wall clock went forward.
@@ -3201,8 +3199,12 @@ type RoastOpened struct {
 	Instrument string `protobuf:"bytes,4,opt,name=instrument,proto3" json:"instrument,omitempty"`
 	Run        string `protobuf:"bytes,5,opt,name=run,proto3" json:"run,omitempty"`
 	// Number of the first reading of the roast: the last one before the charge.
-	FirstNumber   uint64                 `protobuf:"varint,6,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
-	ChargedAt     *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=charged_at,json=chargedAt,proto3" json:"charged_at,omitempty"`
+	FirstNumber uint64                 `protobuf:"varint,6,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	ChargedAt   *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=charged_at,json=chargedAt,proto3" json:"charged_at,omitempty"`
+	// How the charge was found: method and version, or "person".
+	Method string `protobuf:"bytes,8,opt,name=method,proto3" json:"method,omitempty"`
+	// Bean temperature at the charge, degree Celsius; absent if not known.
+	BeanCel       *float64 `protobuf:"fixed64,9,opt,name=bean_cel,json=beanCel,proto3,oneof" json:"bean_cel,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3286,13 +3288,27 @@ func (x *RoastOpened) GetChargedAt() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *RoastOpened) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *RoastOpened) GetBeanCel() float64 {
+	if x != nil && x.BeanCel != nil {
+		return *x.BeanCel
+	}
+	return 0
+}
+
 // MarkSet places a mark of a roast; a later one of the same kind replaces it.
 type MarkSet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Roast string                 `protobuf:"bytes,1,opt,name=roast,proto3" json:"roast,omitempty"`
 	Kind  MarkKind               `protobuf:"varint,2,opt,name=kind,proto3,enum=evenbench.v1.MarkKind" json:"kind,omitempty"`
 	At    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
-	// Seconds from the charge, on the monotonic clock. Negative for none.
+	// Seconds from the charge as it was then, on the monotonic clock.
 	ElapsedS float64 `protobuf:"fixed64,4,opt,name=elapsed_s,json=elapsedS,proto3" json:"elapsed_s,omitempty"`
 	// Bean temperature at the mark, degree Celsius; absent if not known.
 	BeanCel *float64 `protobuf:"fixed64,5,opt,name=bean_cel,json=beanCel,proto3,oneof" json:"bean_cel,omitempty"`
@@ -3902,7 +3918,10 @@ type Measurement struct {
 	// A later measurement of the same property counts instead.
 	Superseded bool `protobuf:"varint,17,opt,name=superseded,proto3" json:"superseded,omitempty"`
 	// Roast it belongs to, for what was measured of roasted coffee.
-	Roast         string `protobuf:"bytes,18,opt,name=roast,proto3" json:"roast,omitempty"`
+	Roast   string `protobuf:"bytes,18,opt,name=roast,proto3" json:"roast,omitempty"`
+	Channel string `protobuf:"bytes,19,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Cursor of the entry that took it as a measurement.
+	Taken         uint64 `protobuf:"varint,20,opt,name=taken,proto3" json:"taken,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4061,6 +4080,20 @@ func (x *Measurement) GetRoast() string {
 		return x.Roast
 	}
 	return ""
+}
+
+func (x *Measurement) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *Measurement) GetTaken() uint64 {
+	if x != nil {
+		return x.Taken
+	}
+	return 0
 }
 
 type Roast struct {
@@ -4811,7 +4844,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
 	"instrument\x18\x03 \x01(\tR\n" +
 	"instrument\x12\x12\n" +
-	"\x04text\x18\x04 \x01(\tR\x04text\"\xe5\x01\n" +
+	"\x04text\x18\x04 \x01(\tR\x04text\"\xaa\x02\n" +
 	"\vRoastOpened\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x16\n" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12\x18\n" +
@@ -4822,7 +4855,10 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x03run\x18\x05 \x01(\tR\x03run\x12!\n" +
 	"\ffirst_number\x18\x06 \x01(\x04R\vfirstNumber\x129\n" +
 	"\n" +
-	"charged_at\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tchargedAt\"\xab\x02\n" +
+	"charged_at\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tchargedAt\x12\x16\n" +
+	"\x06method\x18\b \x01(\tR\x06method\x12\x1e\n" +
+	"\bbean_cel\x18\t \x01(\x01H\x00R\abeanCel\x88\x01\x01B\v\n" +
+	"\t_bean_cel\"\xab\x02\n" +
 	"\aMarkSet\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12*\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x16.evenbench.v1.MarkKindR\x04kind\x12*\n" +
@@ -4882,7 +4918,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\astation\x18\x01 \x01(\tR\astation\x12.\n" +
 	"\x04from\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12*\n" +
 	"\x02to\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02to\x12,\n" +
-	"\x02by\x18\x04 \x01(\x0e2\x1c.evenbench.v1.PlacementMeansR\x02by\"\xe4\x04\n" +
+	"\x02by\x18\x04 \x01(\x0e2\x1c.evenbench.v1.PlacementMeansR\x02by\"\x94\x05\n" +
 	"\vMeasurement\x12\x1a\n" +
 	"\bproperty\x18\x01 \x01(\tR\bproperty\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
@@ -4908,7 +4944,9 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
 	"superseded\x18\x11 \x01(\bR\n" +
 	"superseded\x12\x14\n" +
-	"\x05roast\x18\x12 \x01(\tR\x05roastB\x17\n" +
+	"\x05roast\x18\x12 \x01(\tR\x05roast\x12\x18\n" +
+	"\achannel\x18\x13 \x01(\tR\achannel\x12\x14\n" +
+	"\x05taken\x18\x14 \x01(\x04R\x05takenB\x17\n" +
 	"\x15_standard_uncertainty\"\xf5\x02\n" +
 	"\x05Roast\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x18\n" +
@@ -5029,7 +5067,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x15MARK_KIND_FIRST_CRACK\x10\x04\x12\x1a\n" +
 	"\x16MARK_KIND_SECOND_CRACK\x10\x05\x12\x12\n" +
 	"\x0eMARK_KIND_DROP\x10\x06\x12\x14\n" +
-	"\x10MARK_KIND_COOLED\x10\a*\xeb\x01\n" +
+	"\x10MARK_KIND_COOLED\x10\a*\xd1\x01\n" +
 	"\bFlagCode\x12\x19\n" +
 	"\x15FLAG_CODE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15FLAG_CODE_EMPTY_QUEUE\x10\x01\x12\x19\n" +
@@ -5037,8 +5075,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1aFLAG_CODE_IMPLAUSIBLE_LOSS\x10\x03\x12\x1a\n" +
 	"\x16FLAG_CODE_UNKNOWN_CODE\x10\x04\x12\x18\n" +
 	"\x14FLAG_CODE_UNASSIGNED\x10\x05\x12\x1e\n" +
-	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06\x12\x18\n" +
-	"\x14FLAG_CODE_UNREADABLE\x10\a*u\n" +
+	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06*u\n" +
 	"\n" +
 	"RoastState\x12\x1b\n" +
 	"\x17ROAST_STATE_UNSPECIFIED\x10\x00\x12\x18\n" +
@@ -5232,6 +5269,7 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_FlagRaised)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[26].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[27].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[29].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[33].OneofWrappers = []any{}

@@ -1,8 +1,10 @@
 package evenbenchv1
 
 import (
+	"cmp"
 	"iter"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -81,12 +83,12 @@ func (r Row) StandardUncertainty() (float64, bool) {
 
 // Quality returns the quality of the reading and every reason for it.
 func (r Row) Quality() (Quality, []QualityReason) {
-	for _, m := range r.Series.GetRemarks() {
-		if int(m.GetIndex()) == r.Index {
-			return m.GetQuality(), m.GetReasons()
-		}
+	remarks := r.Series.GetRemarks()
+	i, found := slices.BinarySearchFunc(remarks, r.Index, func(m *Remark, index int) int { return cmp.Compare(int(m.GetIndex()), index) })
+	if !found {
+		return Quality_QUALITY_GOOD, nil
 	}
-	return Quality_QUALITY_GOOD, nil
+	return remarks[i].GetQuality(), remarks[i].GetReasons()
 }
 
 func column(c []string, i int) string {
