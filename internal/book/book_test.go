@@ -530,11 +530,11 @@ func TestListPages(t *testing.T) {
 	for _, code := range []string{"A1", "B1", "A2", "A3"} {
 		s.register(code)
 	}
-	first, next := s.book.List("a", 0, 2)
+	first, next := s.book.List("a", 0, 2, 1<<20)
 	if len(first) != 2 || next == 0 {
 		t.Fatalf("first page %v, next %d", first, next)
 	}
-	second, next := s.book.List("a", next, 2)
+	second, next := s.book.List("a", next, 2, 1<<20)
 	if len(second) != 1 || second[0].GetSample() != "A3" || next != 0 {
 		t.Errorf("second page %v, next %d", second, next)
 	}

@@ -200,7 +200,7 @@ func (b *Book) DraftRoast(name string, at time.Time) *pb.RoastOpened {
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
 	opened := &pb.RoastOpened{
 		Roast: b.FreeRoast(), Station: name, Instrument: m.GetInstrument(), Run: m.GetRun(),
-		FirstNumber: r.drum.numberAt(r.elapsed(at)), ChargedAt: stamp(at), Method: methodPerson,
+		FirstNumber: r.drum.numberAt(r.elapsed(at)), ChargedAt: stamp(at), Method: MethodPerson,
 	}
 	if cel, ok := r.drum.beanAt(r.elapsed(at)); ok {
 		opened.BeanCel = proto.Float64(cel)

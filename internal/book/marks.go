@@ -11,8 +11,8 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// methodPerson is the method of a mark that a person set.
-const methodPerson = "person"
+// MethodPerson is the method of a mark that a person set.
+const MethodPerson = "person"
 
 func (b *Book) roastOpened(m *pb.RoastOpened) {
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
@@ -37,7 +37,7 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 	mark := &pb.MarkSet{
 		Roast: m.GetRoast(), Kind: pb.MarkKind_MARK_KIND_CHARGE, At: m.GetChargedAt(), BeanCel: m.BeanCel, Method: m.GetMethod(),
 	}
-	if m.GetMethod() == methodPerson {
+	if m.GetMethod() == MethodPerson {
 		d.roast = m.GetRoast()
 		d.found = roast.Event{What: roast.Charged, At: x.charge}
 		b.tellTracker(d, mark, x.charge)
@@ -111,7 +111,7 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	b.touch(x.sample)
 	b.refindRoast(x)
 	d := x.run.drum
-	if m.GetMethod() == methodPerson && (d.roast == m.GetRoast() || d.roast == "" && d.ended == x) {
+	if m.GetMethod() == MethodPerson && (d.roast == m.GetRoast() || d.roast == "" && d.ended == x) {
 		b.tellTracker(d, m, x.marks[m.GetKind()])
 	}
 	if m.GetKind() != pb.MarkKind_MARK_KIND_DROP {

@@ -141,17 +141,20 @@ func (b *Book) flag(f *pb.FlagRaised) {
 
 // List returns copies of records in the order of registration: those from the
 // skip-th on whose code, lot, mark, origin or process contains the text, at most
-// limit, and how many samples to skip for the rest; 0 if there is no rest.
-func (b *Book) List(search string, skip, limit int) (records []*pb.SampleRecord, next int) {
+// limit, and no more after so many bytes; and how many samples to skip for the rest,
+// 0 if there is no rest.
+func (b *Book) List(search string, skip, limit, bytes int) (records []*pb.SampleRecord, next int) {
 	search = strings.ToLower(search)
+	size := 0
 	for i := max(skip, 0); i < len(b.order); i++ {
 		s := b.order[i]
 		if !s.matches(search) {
 			continue
 		}
-		if len(records) == limit {
+		if len(records) == limit || size >= bytes {
 			return records, i
 		}
+		size += proto.Size(s.record)
 		record, _ := b.Record(s.record.GetSample())
 		records = append(records, record)
 	}

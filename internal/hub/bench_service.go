@@ -7,6 +7,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -17,7 +18,7 @@ type benchService struct {
 }
 
 func (s *benchService) RegisterSample(ctx context.Context, r *pb.RegisterSampleRequest) (*pb.RegisterSampleResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
 		code := r.GetSample()
 		if code == "" {
 			code = b.FreeCode()
@@ -35,7 +36,7 @@ func (s *benchService) RegisterSample(ctx context.Context, r *pb.RegisterSampleR
 		return &pb.Entry{Body: &pb.Entry_SampleRegistered{SampleRegistered: &pb.SampleRegistered{
 			Sample: code, Identity: r.GetIdentity(),
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -43,7 +44,7 @@ func (s *benchService) RegisterSample(ctx context.Context, r *pb.RegisterSampleR
 }
 
 func (s *benchService) AmendSample(ctx context.Context, r *pb.AmendSampleRequest) (*pb.AmendSampleResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
 		if err := known(b, r.GetSample()); err != nil {
 			return nil, err
 		}
@@ -60,7 +61,7 @@ func (s *benchService) AmendSample(ctx context.Context, r *pb.AmendSampleRequest
 		return &pb.Entry{Body: &pb.Entry_SampleAmended{SampleAmended: &pb.SampleAmended{
 			Sample: r.GetSample(), Reason: r.GetReason(), Changes: changes,
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -68,7 +69,7 @@ func (s *benchService) AmendSample(ctx context.Context, r *pb.AmendSampleRequest
 }
 
 func (s *benchService) QueueSample(ctx context.Context, r *pb.QueueSampleRequest) (*pb.QueueSampleResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
 		if err := drum(b, r.GetStation()); err != nil {
 			return nil, err
 		}
@@ -86,7 +87,7 @@ func (s *benchService) QueueSample(ctx context.Context, r *pb.QueueSampleRequest
 		return &pb.Entry{Body: &pb.Entry_SampleQueued{SampleQueued: &pb.SampleQueued{
 			Station: r.GetStation(), Sample: r.GetSample(), Position: position,
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -94,10 +95,8 @@ func (s *benchService) QueueSample(ctx context.Context, r *pb.QueueSampleRequest
 }
 
 func (s *benchService) UnqueueSample(ctx context.Context, r *pb.UnqueueSampleRequest) (*pb.UnqueueSampleResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
-		if err := drum(b, r.GetStation()); err != nil {
-			return nil, err
-		}
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
+		// The station may have left the lab file; the sample still waits for it.
 		if err := known(b, r.GetSample()); err != nil {
 			return nil, err
 		}
@@ -111,7 +110,7 @@ func (s *benchService) UnqueueSample(ctx context.Context, r *pb.UnqueueSampleReq
 		return &pb.Entry{Body: &pb.Entry_SampleUnqueued{SampleUnqueued: &pb.SampleUnqueued{
 			Station: r.GetStation(), Sample: r.GetSample(), Reason: r.GetReason(),
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -119,12 +118,16 @@ func (s *benchService) UnqueueSample(ctx context.Context, r *pb.UnqueueSampleReq
 }
 
 func (s *benchService) PlaceSample(ctx context.Context, r *pb.PlaceSampleRequest) (*pb.PlaceSampleResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, now time.Time) (*pb.Entry, error) {
-		station, err := station(b, r.GetStation())
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, now time.Time) (*pb.Entry, error) {
+		at, err := when("at", r.GetAt(), now)
 		if err != nil {
 			return nil, err
 		}
-		switch station.GetKind() {
+		place, err := station(b, r.GetStation())
+		if err != nil {
+			return nil, err
+		}
+		switch place.GetKind() {
 		case pb.StationKind_STATION_KIND_DRUM:
 			return nil, refuse(pb.ErrorReason_ERROR_REASON_STATION_KIND,
 				"station: %s is a drum: queue the sample, and the charge puts it in", r.GetStation())
@@ -135,18 +138,14 @@ func (s *benchService) PlaceSample(ctx context.Context, r *pb.PlaceSampleRequest
 		if err := known(b, r.GetSample()); err != nil {
 			return nil, err
 		}
-		at, err := when("at", r.GetAt(), now)
-		if err != nil {
-			return nil, err
-		}
-		if on, since := b.On(r.GetStation()); on != "" && at.Before(since) {
-			return nil, invalid("at", "%s is before %s was placed on %s (%s): assign the readings to the sample instead",
-				at.Format(time.RFC3339), on, r.GetStation(), since.Format(time.RFC3339))
+		if since := b.FreeSince(r.GetStation()); at.Before(since) {
+			return nil, invalid("at", "%s is before %s, until when another sample was on %s: assign the readings to the sample instead",
+				at.Format(time.RFC3339), since.Format(time.RFC3339), r.GetStation())
 		}
 		return &pb.Entry{Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{
 			Station: r.GetStation(), Sample: r.GetSample(), At: timestamppb.New(at), By: pb.PlacementMeans_PLACEMENT_MEANS_CALL,
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -154,24 +153,21 @@ func (s *benchService) PlaceSample(ctx context.Context, r *pb.PlaceSampleRequest
 }
 
 func (s *benchService) RemoveSample(ctx context.Context, r *pb.RemoveSampleRequest) (*pb.RemoveSampleResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, now time.Time) (*pb.Entry, error) {
-		if _, err := station(b, r.GetStation()); err != nil {
-			return nil, err
-		}
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, now time.Time) (*pb.Entry, error) {
 		if err := known(b, r.GetSample()); err != nil {
 			return nil, err
 		}
 		if err := checkText("reason", r.GetReason(), longestText); err != nil {
 			return nil, err
 		}
-		if on, _ := b.On(r.GetStation()); on != r.GetSample() {
+		if b.On(r.GetStation()) != r.GetSample() {
 			return nil, refuse(pb.ErrorReason_ERROR_REASON_NOT_PLACED,
 				"sample: %s is not on %s: nothing to remove", r.GetSample(), r.GetStation())
 		}
 		return &pb.Entry{Body: &pb.Entry_SampleRemoved{SampleRemoved: &pb.SampleRemoved{
 			Station: r.GetStation(), Sample: r.GetSample(), At: timestamppb.New(now), Reason: r.GetReason(),
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -179,7 +175,7 @@ func (s *benchService) RemoveSample(ctx context.Context, r *pb.RemoveSampleReque
 }
 
 func (s *benchService) AssignReadings(ctx context.Context, r *pb.AssignReadingsRequest) (*pb.AssignReadingsResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
 		run := r.GetRun()
 		if run == "" {
 			run = b.CurrentRun(r.GetInstrument()).GetRun()
@@ -210,7 +206,7 @@ func (s *benchService) AssignReadings(ctx context.Context, r *pb.AssignReadingsR
 			Instrument: r.GetInstrument(), Run: run, FirstNumber: r.GetFirstNumber(), LastNumber: r.GetLastNumber(),
 			Sample: r.GetSample(), Reason: r.GetReason(),
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -218,7 +214,7 @@ func (s *benchService) AssignReadings(ctx context.Context, r *pb.AssignReadingsR
 }
 
 func (s *benchService) AddNote(ctx context.Context, r *pb.AddNoteRequest) (*pb.AddNoteResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, _ time.Time) (*pb.Entry, error) {
 		var err error
 		switch sample, place, instrument := r.GetSample() != "", r.GetStation() != "", r.GetInstrument() != ""; {
 		case sample && !place && !instrument:
@@ -244,7 +240,7 @@ func (s *benchService) AddNote(ctx context.Context, r *pb.AddNoteRequest) (*pb.A
 		return &pb.Entry{Body: &pb.Entry_NoteAdded{NoteAdded: &pb.NoteAdded{
 			Sample: r.GetSample(), Station: r.GetStation(), Instrument: r.GetInstrument(), Text: r.GetText(),
 		}}}, nil
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -258,9 +254,12 @@ func (s *benchService) ListStations(ctx context.Context, _ *pb.ListStationsReque
 }
 
 func (s *benchService) SetMark(ctx context.Context, r *pb.SetMarkRequest) (*pb.SetMarkResponse, error) {
-	e, err := s.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(b *book.Book, now time.Time) (*pb.Entry, error) {
+	if err := s.supply(ctx, r.GetRoast()); err != nil {
+		return nil, err
+	}
+	e, err := s.scribe.take(ctx, r, func(b *book.Book, now time.Time) (*pb.Entry, error) {
 		return judgeMark(b, r, now)
-	}})
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -271,4 +270,38 @@ func (s *benchService) SetMark(ctx context.Context, r *pb.SetMarkRequest) (*pb.S
 		response.Roast = e.GetRoastOpened().GetRoast()
 	}
 	return response, nil
+}
+
+// supply gives the book the bean curve of a roast whose findings a mark is about to
+// change, where the book has let go of it.
+func (s *benchService) supply(ctx context.Context, id string) error {
+	var from, to uint64
+	var begin float64
+	var wanting bool
+	var r *pb.Roast
+	if err := s.scribe.read(ctx, func(b *book.Book) {
+		from, to, begin, wanting = b.Wanting(id)
+		r, _, _ = b.Roast(id)
+	}); err != nil || !wanting {
+		return err
+	}
+	var curve roast.Trace
+	err := readBatches(ctx, s.scribe.ledger, from, to, func(m *pb.ReadingBatch) {
+		if m.GetInstrument() != r.GetInstrument() || m.GetRun() != r.GetRun() {
+			return
+		}
+		for row := range m.Rows() {
+			at := m.Elapsed(row).Seconds()
+			if q, _ := row.Quality(); row.Series.GetChannel() == "bean" && q != pb.Quality_QUALITY_BAD && at >= begin {
+				curve.At, curve.Cel = append(curve.At, at), append(curve.Cel, row.Value)
+			}
+		}
+	})
+	if err != nil {
+		return err
+	}
+	s.scribe.mu.Lock()
+	defer s.scribe.mu.Unlock()
+	s.scribe.book.Supply(id, curve)
+	return nil
 }

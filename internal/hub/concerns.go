@@ -14,12 +14,12 @@ type sieve struct {
 	kinds       map[protowire.Number]bool
 	instruments map[string]bool
 	samples     map[string]bool
-	// sampleOf returns the sample of a roast.
-	sampleOf func(roast string) string
+	// ofRoast returns the sample of a roast and the instrument that followed it.
+	ofRoast func(roast string) (sample, instrument string)
 }
 
-func newSieve(f *pb.EntryFilter, sampleOf func(string) string) (*sieve, error) {
-	s := &sieve{instruments: set(f.GetInstruments()), samples: set(f.GetSamples()), sampleOf: sampleOf}
+func newSieve(f *pb.EntryFilter, ofRoast func(string) (sample, instrument string)) (*sieve, error) {
+	s := &sieve{instruments: set(f.GetInstruments()), samples: set(f.GetSamples()), ofRoast: ofRoast}
 	if len(f.GetKinds()) > 0 {
 		s.kinds = map[protowire.Number]bool{}
 	}
@@ -67,12 +67,26 @@ func (s *sieve) passes(stored ledger.Stored) bool {
 	}
 	m := body(e)
 	if s.instruments != nil {
-		of, ok := m.(interface{ GetInstrument() string })
-		if !ok || !s.instruments[of.GetInstrument()] {
+		if !s.instruments[s.instrumentOf(m)] {
 			return false
 		}
 	}
 	return s.samples == nil || s.concerns(m)
+}
+
+// instrumentOf returns the instrument that an entry's body is about: by name, by the
+// reading that was taken, or by the roast that it follows.
+func (s *sieve) instrumentOf(m any) string {
+	switch m := m.(type) {
+	case interface{ GetInstrument() string }:
+		return m.GetInstrument()
+	case *pb.MeasurementTaken:
+		return m.GetMeasurement().GetInstrument()
+	case interface{ GetRoast() string }:
+		_, instrument := s.ofRoast(m.GetRoast())
+		return instrument
+	}
+	return ""
 }
 
 // concerns tells whether an entry's body is about one of the samples: by name,
@@ -81,8 +95,10 @@ func (s *sieve) concerns(m any) bool {
 	if of, ok := m.(interface{ GetSample() string }); ok && s.samples[of.GetSample()] {
 		return true
 	}
-	if of, ok := m.(interface{ GetRoast() string }); ok && of.GetRoast() != "" && s.samples[s.sampleOf(of.GetRoast())] {
-		return true
+	if of, ok := m.(interface{ GetRoast() string }); ok && of.GetRoast() != "" {
+		if sample, _ := s.ofRoast(of.GetRoast()); s.samples[sample] {
+			return true
+		}
 	}
 	b, ok := m.(*pb.ReadingBatch)
 	return ok && slices.ContainsFunc(b.GetBindings(), func(y *pb.Binding) bool { return s.samples[y.GetSample()] })

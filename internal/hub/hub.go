@@ -72,7 +72,7 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 	if err := h.openRecord(ctx, l); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(h.listen(l), h.recordLab(ctx, l)); err != nil {
+	if err := errors.Join(h.listen(l), h.recordLab(ctx, l, actorHub)); err != nil {
 		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
 	}
 	recorder := newRecorder(h.scribe, h.log, h.normalized)
@@ -80,7 +80,7 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 	if err := h.serve(recorder); err != nil {
 		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
 	}
-	if _, err := h.bench.Apply(ctx, h.specs(l)); err != nil {
+	if err := first(h.closeStrays(ctx, recorder, l), h.applyFirst(ctx, l)); err != nil {
 		return nil, errors.Join(err, h.Stop(ctx))
 	}
 	return h, nil
@@ -119,9 +119,35 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 }
 
 // recordLab records under which lab file everything after it is recorded.
-func (h *Hub) recordLab(ctx context.Context, l *lab.Lab) error {
+func (h *Hub) recordLab(ctx context.Context, l *lab.Lab, actor string) error {
 	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations}
-	return h.scribe.record(ctx, &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}})
+	return h.scribe.record(ctx, &pb.Entry{Actor: actor, Body: &pb.Entry_LabLoaded{LabLoaded: loaded}})
+}
+
+// closeStrays closes the runs of instruments that have left the lab file while no hub
+// ran.
+func (h *Hub) closeStrays(ctx context.Context, r *recorder, l *lab.Lab) error {
+	var strays []string
+	if err := h.scribe.read(ctx, func(b *book.Book) {
+		for _, m := range b.OpenRuns() {
+			if l.Instrument(m.GetInstrument()) == nil {
+				strays = append(strays, m.GetInstrument())
+			}
+		}
+	}); err != nil {
+		return err
+	}
+	for _, name := range strays {
+		if err := r.closeLeft(ctx, name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (h *Hub) applyFirst(ctx context.Context, l *lab.Lab) error {
+	_, err := h.bench.Apply(ctx, h.specs(l))
+	return err
 }
 
 func (h *Hub) specs(l *lab.Lab) []supervise.Spec {
@@ -165,7 +191,7 @@ func (h *Hub) Reload(ctx context.Context, person string) (supervise.Changes, err
 		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
 			"data and listen cannot change while the hub runs; they were %s, %v, and are %s, %v: restart the hub", h.lab.Data, h.lab.Listen, l.Data, l.Listen)
 	}
-	if err := h.recordLab(ctx, l); err != nil {
+	if err := h.recordLab(ctx, l, person); err != nil {
 		return supervise.Changes{}, err
 	}
 	changes, err := h.bench.Apply(ctx, h.specs(l))
@@ -247,7 +273,7 @@ func (h *Hub) serve(recorder *recorder) error {
 	h.grpc = grpc.NewServer(grpc.ForceServerCodecV2(newWireCodec()),
 		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))
-	record := &recordService{scribe: h.scribe, version: h.options.Version}
+	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping}
 	pb.RegisterRecordServiceServer(h.grpc, record)
 	pb.RegisterBenchServiceServer(h.grpc, &benchService{scribe: h.scribe})
 	pb.RegisterInstrumentServiceServer(h.grpc, &instrumentService{
@@ -264,7 +290,10 @@ func (h *Hub) serve(recorder *recorder) error {
 	if err != nil {
 		return err
 	}
-	h.http = &http.Server{Handler: gateway, ReadHeaderTimeout: 5 * time.Second, ErrorLog: zap.NewStdLog(h.log)}
+	h.http = &http.Server{
+		Handler: http.MaxBytesHandler(gateway, largestRequest), ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute,
+		ErrorLog: zap.NewStdLog(h.log),
+	}
 	go func() { h.report("serve gRPC", h.grpc.Serve(h.grpcOn)) }()
 	go func() { h.report("serve HTTP", h.http.Serve(h.httpOn)) }()
 	go h.watchLedger()
@@ -291,7 +320,7 @@ func (h *Hub) watchLedger() {
 			return
 		case <-ticker.C:
 			if err := h.scribe.ledger.Err(); err != nil {
-				h.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
+				h.health.Shutdown()
 				h.failed <- fmt.Errorf("write the record: %w", err)
 				return
 			}

@@ -25,6 +25,7 @@ type instrumentService struct {
 	recorder *recorder
 	reload   func(ctx context.Context, person string) (supervise.Changes, error)
 	stopping <-chan struct{}
+	outcomes outcomes
 }
 
 func (s *instrumentService) ListInstruments(ctx context.Context, _ *pb.ListInstrumentsRequest) (*pb.ListInstrumentsResponse, error) {
@@ -79,7 +80,13 @@ func (s *instrumentService) WatchInstruments(r *pb.WatchInstrumentsRequest, stre
 				changed.Instruments = append(changed.Instruments, st)
 			}
 		}
-		if len(changed.Instruments) > 0 {
+		for name := range told {
+			if !slices.ContainsFunc(list, func(st *pb.InstrumentStatus) bool { return st.GetInstrument() == name }) {
+				delete(told, name)
+				changed.Gone = append(changed.Gone, name)
+			}
+		}
+		if len(changed.Instruments)+len(changed.Gone) > 0 {
 			if err := stream.Send(changed); err != nil {
 				return err
 			}
@@ -108,7 +115,7 @@ func (s *instrumentService) checkNames(wanted []string) error {
 }
 
 // ActOnInstrument records who asks for what before the instrument is asked, so that
-// a retry does not ask it twice.
+// a retry does not ask it twice; it is answered as the first call was.
 func (s *instrumentService) ActOnInstrument(ctx context.Context, r *pb.ActOnInstrumentRequest) (*pb.ActOnInstrumentResponse, error) {
 	if r.GetAction() == pb.Action_ACTION_UNSPECIFIED || pb.Action_name[int32(r.GetAction())] == "" {
 		return nil, invalid("action", "is missing: tare, zero, measure or enter")
@@ -116,26 +123,30 @@ func (s *instrumentService) ActOnInstrument(ctx context.Context, r *pb.ActOnInst
 	if err := s.checkNames([]string{r.GetInstrument()}); err != nil {
 		return nil, err
 	}
-	fresh := false
-	_, err := s.recorder.scribe.take(ctx, order{r.GetRequestId(), r.GetPerson(), r, func(*book.Book, time.Time) (*pb.Entry, error) {
+	var asked *outcome
+	_, err := s.recorder.scribe.take(ctx, r, func(*book.Book, time.Time) (*pb.Entry, error) {
 		if err := checkText("text", r.GetText(), longestText); err != nil {
 			return nil, err
 		}
-		fresh = true
+		asked = s.outcomes.begin(r.GetRequestId())
 		return &pb.Entry{Body: &pb.Entry_InstrumentAsked{InstrumentAsked: &pb.InstrumentAsked{
 			Instrument: r.GetInstrument(), Action: actionWord(r.GetAction()), Channel: r.GetChannel(), Text: r.GetText(),
 		}}}, nil
-	}})
+	})
 	if err != nil {
+		asked.end("", err)
 		return nil, err
 	}
-	if !fresh {
-		return &pb.ActOnInstrumentResponse{Answer: "asked already, with this request id"}, nil
+	if asked == nil {
+		return s.outcomes.wait(ctx, r.GetRequestId())
 	}
 	answer, err := s.bench.Act(ctx, r.GetInstrument(), &pb.ActRequest{Action: r.GetAction(), Channel: r.GetChannel(), Text: r.GetText()})
 	if err != nil {
-		return nil, actRefusal(r, err)
+		err = actRefusal(r, err)
+		asked.end("", err)
+		return nil, err
 	}
+	asked.end(answer.GetAnswer(), nil)
 	return &pb.ActOnInstrumentResponse{Answer: answer.GetAnswer()}, nil
 }
 
@@ -165,11 +176,8 @@ func actRefusal(r *pb.ActOnInstrumentRequest, err error) error {
 }
 
 func (s *instrumentService) ReloadLab(ctx context.Context, r *pb.ReloadLabRequest) (*pb.ReloadLabResponse, error) {
-	if err := checkText("person", r.GetPerson(), longestName); err != nil {
+	if err := checkPerson(r.GetPerson()); err != nil {
 		return nil, err
-	}
-	if r.GetPerson() == "" {
-		return nil, invalid("person", "is missing: say who asks for it")
 	}
 	changes, err := s.reload(ctx, r.GetPerson())
 	if err != nil {

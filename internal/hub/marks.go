@@ -23,10 +23,13 @@ func judgeMark(b *book.Book, r *pb.SetMarkRequest, now time.Time) (*pb.Entry, er
 	if err != nil {
 		return nil, err
 	}
+	if roast == "" && r.GetWithdraw() {
+		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER, "station: no roast goes on in %s: name the roast whose mark to withdraw", r.GetStation())
+	}
 	if roast == "" {
 		return judgeCharge(b, r, at)
 	}
-	m := &pb.MarkSet{Roast: roast, Kind: r.GetKind(), Method: "person", Reason: r.GetReason(), Withdrawn: r.GetWithdraw()}
+	m := &pb.MarkSet{Roast: roast, Kind: r.GetKind(), Method: book.MethodPerson, Reason: r.GetReason(), Withdrawn: r.GetWithdraw()}
 	was, set := b.Mark(roast, r.GetKind())
 	switch {
 	case r.GetWithdraw() && !set:
@@ -35,8 +38,8 @@ func judgeMark(b *book.Book, r *pb.SetMarkRequest, now time.Time) (*pb.Entry, er
 		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER, "kind: the charge of roast %s cannot be withdrawn, for all its times run from it: move it instead", roast)
 	case set:
 		if err := checkReason(r.GetReason()); err != nil {
-			return nil, invalid("reason", "is missing: roast %s has its %s at %.1f s already; say why it is %s", roast,
-				book.MarkWord(r.GetKind()), was.GetElapsedS(), map[bool]string{true: "withdrawn", false: "moved"}[r.GetWithdraw()])
+			return nil, invalid("reason", "is missing: roast %s has its %s at %.1f s already; say why that changes", roast,
+				book.MarkWord(r.GetKind()), was.GetElapsedS())
 		}
 		m.Replaces = was.GetCursor()
 	}
@@ -45,8 +48,8 @@ func judgeMark(b *book.Book, r *pb.SetMarkRequest, now time.Time) (*pb.Entry, er
 		return &pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: m}}, nil
 	}
 	m.At, m.ElapsedS = timestamppb.New(at), b.Elapsed(roast, at)
-	if err := inOrder(b, m); err != nil {
-		return nil, err
+	if err := b.CheckMark(roast, r.GetKind(), at); err != nil {
+		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER, "at: roast %s: %v: correct the time, or move the other mark first", roast, err)
 	}
 	if cel, ok := b.BeanAt(roast, at); ok {
 		m.BeanCel = proto.Float64(cel)
@@ -56,6 +59,9 @@ func judgeMark(b *book.Book, r *pb.SetMarkRequest, now time.Time) (*pb.Entry, er
 
 // roastMeant returns the roast of a request, "" if there is none yet.
 func roastMeant(b *book.Book, r *pb.SetMarkRequest) (string, error) {
+	if r.GetRoast() != "" && r.GetStation() != "" {
+		return "", invalid("station", "is set, and roast too: name one of the two")
+	}
 	if name := r.GetRoast(); name != "" {
 		if _, _, ok := b.Roast(name); !ok {
 			return "", refuse(pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN, "roast: there is no roast %q", name)
@@ -80,25 +86,10 @@ func judgeCharge(b *book.Book, r *pb.SetMarkRequest, at time.Time) (*pb.Entry, e
 		return nil, refuse(pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY,
 			"station: no bean probe measures in %s, so a roast cannot be followed there: check its instrument", r.GetStation())
 	}
-	return &pb.Entry{Body: &pb.Entry_RoastOpened{RoastOpened: opened}}, nil
-}
-
-// inOrder refuses a mark that would stand before one that comes before it, or
-// after one that comes after it.
-func inOrder(b *book.Book, m *pb.MarkSet) error {
-	for kind := pb.MarkKind_MARK_KIND_CHARGE; kind <= pb.MarkKind_MARK_KIND_COOLED; kind++ {
-		other, set := b.Mark(m.GetRoast(), kind)
-		if !set || kind == m.GetKind() {
-			continue
-		}
-		early := kind < m.GetKind() && m.GetAt().AsTime().Before(other.GetAt().AsTime())
-		late := kind > m.GetKind() && m.GetAt().AsTime().After(other.GetAt().AsTime())
-		if early || late {
-			return refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER,
-				"at: %s at %.1f s would be %s the %s of roast %s, which is at %.1f s: correct the time, or move that mark first",
-				book.MarkWord(m.GetKind()), m.GetElapsedS(), map[bool]string{true: "before", false: "after"}[early],
-				book.MarkWord(kind), m.GetRoast(), other.GetElapsedS())
-		}
+	if since := b.ChargeableSince(r.GetStation()); !at.After(since) {
+		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER,
+			"at: %s has been measured, and been without a roast, only since %s; the charge cannot have been at %s",
+			r.GetStation(), since.Format(time.RFC3339), at.Format(time.RFC3339))
 	}
-	return nil
+	return &pb.Entry{Body: &pb.Entry_RoastOpened{RoastOpened: opened}}, nil
 }

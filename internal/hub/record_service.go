@@ -18,8 +18,9 @@ import (
 // recordService reads the record.
 type recordService struct {
 	pb.UnimplementedRecordServiceServer
-	scribe  *scribe
-	version string
+	scribe   *scribe
+	version  string
+	stopping <-chan struct{}
 }
 
 func (s *recordService) GetRecordInfo(ctx context.Context, _ *pb.GetRecordInfoRequest) (*pb.GetRecordInfoResponse, error) {
@@ -42,12 +43,25 @@ func (s *recordService) GetSample(ctx context.Context, r *pb.GetSampleRequest) (
 			record, _ = b.Record(r.GetSample())
 		}
 	})
-	return &pb.GetSampleResponse{Record: record}, errors.Join(refusal, err)
+	return &pb.GetSampleResponse{Record: record}, first(refusal, err)
 }
 
+// first returns the first error that is one.
+func first(list ...error) error {
+	for _, err := range list {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// A page ends after so many samples, or so many bytes, well below what a gRPC client
+// takes if nothing is said.
 const (
 	defaultPage = 50
 	largestPage = 500
+	pageBytes   = 2 << 20
 )
 
 func (s *recordService) ListSamples(ctx context.Context, r *pb.ListSamplesRequest) (*pb.ListSamplesResponse, error) {
@@ -71,7 +85,7 @@ func (s *recordService) ListSamples(ctx context.Context, r *pb.ListSamplesReques
 	page := &pb.ListSamplesResponse{}
 	err := s.scribe.read(ctx, func(b *book.Book) {
 		var next int
-		if page.Records, next = b.List(strings.TrimSpace(r.GetSearch()), skip, size); next > 0 {
+		if page.Records, next = b.List(strings.TrimSpace(r.GetSearch()), skip, size, pageBytes); next > 0 {
 			page.NextPageToken = strconv.Itoa(next)
 		}
 	})
@@ -82,12 +96,13 @@ func (s *recordService) AuditRecord(ctx context.Context, _ *pb.AuditRecordReques
 	return s.scribe.ledger.Audit(ctx)
 }
 
-// sampleOf returns the sample of a roast, "" if it has none.
-func (s *recordService) sampleOf(roast string) string {
+// ofRoast returns the sample of a roast and the instrument that followed it; empty
+// for an unknown one.
+func (s *recordService) ofRoast(roast string) (sample, instrument string) {
 	s.scribe.mu.RLock()
 	defer s.scribe.mu.RUnlock()
-	_, sample, _ := s.scribe.book.Roast(roast)
-	return sample
+	r, sample, _ := s.scribe.book.Roast(roast)
+	return sample, r.GetInstrument()
 }
 
 // ended turns the error that ended a reader into the answer to a subscriber.
@@ -95,7 +110,7 @@ func (s *recordService) ended(ctx context.Context, err error) error {
 	switch {
 	case ctx.Err() != nil:
 		return status.FromContextError(ctx.Err()).Err()
-	case errors.Is(err, ledger.ErrClosed):
+	case errors.Is(err, ledger.ErrClosed), errors.Is(err, context.Canceled):
 		return refuse(pb.ErrorReason_ERROR_REASON_STOPPING, "the hub is stopping: subscribe again after the last cursor you got")
 	}
 	return status.Errorf(codes.DataLoss, "read the record: %v", err)

@@ -36,6 +36,8 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_STOPPING:           codes.Unavailable,
 	pb.ErrorReason_ERROR_REASON_ALREADY_QUEUED:     codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_INSTRUMENT_REFUSED: codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE:  codes.Unavailable,
+	pb.ErrorReason_ERROR_REASON_OUTCOME_UNKNOWN:    codes.Aborted,
 }
 
 // refuse returns an error of the services: what was attempted, with which value,

@@ -96,59 +96,62 @@ func (s *scribe) read(ctx context.Context, f func(*book.Book)) error {
 	f(s.book)
 	last := s.book.Last()
 	s.mu.RUnlock()
-	return s.ledger.Await(ctx, last)
+	return s.onDisk(ctx, last)
 }
 
-// order is what a person or a program asks to be recorded.
-type order struct {
-	requestID, person string
-	// request, to tell a retry from another order with the same id.
-	request proto.Message
-	// decide judges the order against the book and returns the body of the entry
-	// to record. It must not change the book.
-	decide func(b *book.Book, now time.Time) (*pb.Entry, error)
+// order is a call that asks for something to be recorded.
+type order interface {
+	proto.Message
+	GetRequestId() string
+	GetPerson() string
 }
 
-// take records an order and returns its entry once it is on disk. An order with
-// the request id of an earlier one that is the same is answered with that one's
-// entry.
-func (s *scribe) take(ctx context.Context, o order) (*pb.Entry, error) {
-	if err := o.check(); err != nil {
+// take records what an order asks for and returns its entry once it is on disk. An
+// order with the request id of an earlier one that is the same is answered with that
+// one's entry.
+//
+// Judge judges the order against the book and returns the entry to record, which has
+// a body. It must not change the book.
+func (s *scribe) take(ctx context.Context, o order, judge func(b *book.Book, now time.Time) (*pb.Entry, error)) (*pb.Entry, error) {
+	if err := checkOrder(o); err != nil {
 		return nil, err
 	}
-	digest := o.digest()
-	done := make(chan error, 1)
-	e, err := s.decide(o, digest, func(err error) { done <- err })
+	e, last, err := s.judge(o, judge)
 	if err != nil {
 		return nil, err
 	}
-	select {
-	case err := <-done:
-		return e, err
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
+	return e, s.onDisk(ctx, last)
 }
 
-func (s *scribe) decide(o order, digest []byte, done func(error)) (*pb.Entry, error) {
+// judge enters what an order asks for, and returns its entry and up to where the
+// record must be on disk to answer.
+func (s *scribe) judge(o order, judge func(b *book.Book, now time.Time) (*pb.Entry, error)) (e *pb.Entry, last uint64, err error) {
+	digest := digestOf(o)
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if e, ok := s.book.Request(o.requestID); ok {
+	if e, ok := s.book.Request(o.GetRequestId()); ok {
 		if string(e.GetRequestDigest()) != string(digest) {
-			return nil, refuse(pb.ErrorReason_ERROR_REASON_REQUEST_ID_REUSED,
-				"request_id: %q was used for another call (entry %d): make a new id for every call, and repeat one only to retry", o.requestID, e.GetCursor())
+			return nil, 0, refuse(pb.ErrorReason_ERROR_REASON_REQUEST_ID_REUSED,
+				"request_id: %q was used for another call (entry %d): make a new id for every call, and repeat one only to retry", o.GetRequestId(), e.GetCursor())
 		}
-		last := s.book.Last()
-		go func() { done(s.ledger.Await(context.Background(), last)) }()
-		return e, nil
+		return e, s.book.Last(), nil
 	}
-	e, err := o.decide(s.book, s.clock.Now())
-	if err != nil {
-		return nil, err
+	if e, err = judge(s.book, s.clock.Now()); err != nil {
+		return nil, 0, err
 	}
-	e.Actor, e.RequestId, e.RequestDigest = o.person, o.requestID, digest
-	s.enter(e, done)
-	return e, nil
+	e.Actor, e.RequestId, e.RequestDigest = o.GetPerson(), o.GetRequestId(), digest
+	s.enter(e, ignore)
+	return e, s.book.Last(), nil
+}
+
+// onDisk waits until the record is on disk up to a cursor.
+func (s *scribe) onDisk(ctx context.Context, cursor uint64) error {
+	err := s.ledger.Await(ctx, cursor)
+	if err == nil || ctx.Err() != nil {
+		return err
+	}
+	return refuse(pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE,
+		"the record cannot be written: %v; nothing that was answered is lost: mend the cause and restart the hub, then retry with the same request id", err)
 }
 
 // Longest texts that a request may carry, in bytes.
@@ -158,33 +161,35 @@ const (
 	longestText = 4000
 )
 
-func (o order) check() error {
-	if o.requestID == "" {
+func checkOrder(o order) error {
+	if o.GetRequestId() == "" {
 		return invalid("request_id", "is missing: give a new one with every call, so that a retry does nothing twice")
 	}
-	if len(o.requestID) > longestID {
-		return invalid("request_id", "has %d characters; at most %d are taken", len(o.requestID), longestID)
+	if len(o.GetRequestId()) > longestID {
+		return invalid("request_id", "has %d bytes; at most %d are taken", len(o.GetRequestId()), longestID)
 	}
-	if err := checkText("person", o.person, longestName); err != nil {
-		return err
-	}
-	if o.person == "" {
+	return checkPerson(o.GetPerson())
+}
+
+func checkPerson(person string) error {
+	if person == "" {
 		return invalid("person", "is missing: say who asks for it")
 	}
-	return nil
+	return checkText("person", person, longestName)
 }
 
 // digestSize is enough to tell two calls apart; nobody gains by a collision.
 const digestSize = 8
 
-func (o order) digest() []byte {
-	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(o.request)
+// digestOf tells a retry from another call with the same request id.
+func digestOf(o order) []byte {
+	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(o)
 	if err != nil {
 		// A request that came off the wire marshals.
 		panic(err)
 	}
 	h := sha256.New()
-	h.Write([]byte(o.request.ProtoReflect().Descriptor().FullName()))
+	h.Write([]byte(o.ProtoReflect().Descriptor().FullName()))
 	h.Write(b)
 	return h.Sum(nil)[:digestSize]
 }

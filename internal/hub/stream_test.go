@@ -128,7 +128,8 @@ func TestSubscribeFilters(t *testing.T) {
 		{"kind", &pb.EntryFilter{Kinds: []string{"sample_registered"}}, func(e *pb.Entry) bool { return e.GetSampleRegistered() != nil }},
 		{"instrument", &pb.EntryFilter{Instruments: []string{"scale"}}, func(e *pb.Entry) bool {
 			return e.GetRunOpened().GetInstrument() == "scale" || e.GetReadings().GetInstrument() == "scale" ||
-				e.GetInstrumentChanged().GetInstrument() == "scale" || e.GetReadingsAssigned().GetInstrument() == "scale"
+				e.GetInstrumentChanged().GetInstrument() == "scale" || e.GetReadingsAssigned().GetInstrument() == "scale" ||
+				e.GetMeasurementTaken().GetMeasurement().GetInstrument() == "scale"
 		}},
 		{"sample", &pb.EntryFilter{Samples: []string{"A-2"}, Kinds: []string{"sample_registered", "readings", "measurement_taken"}}, func(e *pb.Entry) bool {
 			return e.GetSampleRegistered().GetSample() == "A-2" || e.GetMeasurementTaken().GetSample() == "A-2" ||

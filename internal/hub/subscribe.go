@@ -32,7 +32,7 @@ func (s *recordService) Subscribe(r *pb.SubscribeRequest, stream grpc.ServerStre
 		return refuse(pb.ErrorReason_ERROR_REASON_CURSOR_AHEAD,
 			"after: cursor %d is beyond the end of the record, %d: it is of another record, or this one has been restored from an older copy", r.GetAfter(), end)
 	}
-	filter, err := newSieve(r.GetFilter(), s.sampleOf)
+	filter, err := newSieve(r.GetFilter(), s.ofRoast)
 	if err != nil {
 		return err
 	}
@@ -42,10 +42,12 @@ func (s *recordService) Subscribe(r *pb.SubscribeRequest, stream grpc.ServerStre
 			return err
 		}
 	}
+	ctx, cancel := untilStopping(stream.Context(), s.stopping)
+	defer cancel()
 	reader := s.scribe.ledger.Read(r.GetAfter())
 	caughtUp := r.GetAfter() == end
 	for {
-		entries, err := reader.Next(stream.Context())
+		entries, err := reader.Next(ctx)
 		if err != nil {
 			return s.ended(stream.Context(), err)
 		}
@@ -70,6 +72,19 @@ func (s *recordService) Subscribe(r *pb.SubscribeRequest, stream grpc.ServerStre
 			}
 		}
 	}
+}
+
+// untilStopping returns a context that also ends when the hub stops.
+func untilStopping(ctx context.Context, stopping <-chan struct{}) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(ctx)
+	go func() {
+		select {
+		case <-stopping:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, cancel
 }
 
 // delivery puts messages for one subscriber together.
@@ -116,7 +131,8 @@ func (d *delivery) send(cursor uint64, caughtUp bool) error {
 		d.frame = protowire.AppendVarint(d.frame, 1)
 	}
 	frame := wireFrame(d.frame)
-	d.sent, d.frame = cursor, make([]byte, 0, cap(d.frame))
+	// gRPC keeps the frame until it is sent; the next will be about as long.
+	d.sent, d.frame = cursor, make([]byte, 0, len(frame))
 	return d.stream.SendMsg(frame)
 }
 

@@ -2,9 +2,11 @@ package hub
 
 import (
 	"context"
+	"math"
 	"slices"
 
 	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/ledger"
 	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -26,19 +28,12 @@ func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*p
 		t.charge = b.ChargeElapsed(r.GetRoast())
 	})
 	if err != nil || refusal != nil {
-		return nil, joinRefusal(refusal, err)
+		return nil, first(refusal, err)
 	}
-	if err := s.readTrace(ctx, t, from, to); err != nil {
+	if err := readBatches(ctx, s.scribe.ledger, from, to, t.add); err != nil {
 		return nil, s.ended(ctx, err)
 	}
 	return t.response(), nil
-}
-
-func joinRefusal(refusal, err error) error {
-	if refusal != nil {
-		return refusal
-	}
-	return err
 }
 
 // trace is the curves of a roast as they are being read.
@@ -69,53 +64,59 @@ func (t *trace) choose(channels []*pb.Channel, wanted []string) error {
 	return nil
 }
 
-func (s *recordService) readTrace(ctx context.Context, t *trace, from, to uint64) error {
+// readBatches calls f with the reading batches between two cursors, both included.
+func readBatches(ctx context.Context, l *ledger.Ledger, from, to uint64, f func(*pb.ReadingBatch)) error {
 	if from == 0 {
 		return nil
 	}
-	reader := s.scribe.ledger.Read(from - 1)
-	for {
+	for reader := l.Read(from - 1); reader.Cursor() < to; {
 		entries, err := reader.Next(ctx)
 		if err != nil {
 			return err
 		}
 		for _, stored := range entries {
-			if stored.Cursor > to {
-				return nil
-			}
-			if stored.Kind != kindReadings {
+			if stored.Cursor > to || stored.Kind != kindReadings {
 				continue
 			}
 			e, err := stored.Entry()
 			if err != nil {
 				return err
 			}
-			t.add(e.GetReadings())
-		}
-		if entries[len(entries)-1].Cursor >= to {
-			return nil
+			f(e.GetReadings())
 		}
 	}
+	return nil
 }
 
 // kindReadings is the field number of Entry.readings.
-const kindReadings = 13
+var kindReadings = (*pb.Entry)(nil).ProtoReflect().Descriptor().Fields().ByName("readings").Number()
 
 func (t *trace) add(b *pb.ReadingBatch) {
 	if b.GetInstrument() != t.roast.GetInstrument() || b.GetRun() != t.roast.GetRun() {
 		return
 	}
+	// The last number of a roast is one of the bean probe; the other probes' of the
+	// same moment come after it.
+	last := t.roast.GetLastNumber() + uint64(len(t.curves))
 	for row := range b.Rows() {
-		if row.Number < t.roast.GetFirstNumber() || t.roast.GetLastNumber() > 0 && row.Number > t.roast.GetLastNumber()+uint64(len(t.curves)) {
+		if row.Number < t.roast.GetFirstNumber() || t.roast.GetLastNumber() > 0 && row.Number > last {
 			continue
 		}
 		for _, c := range t.curves {
 			if c.GetChannel() == row.Series.GetChannel() {
 				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()-t.charge)
-				c.Value = append(c.Value, row.Value)
+				c.Value = append(c.Value, usable(row))
 			}
 		}
 	}
+}
+
+// usable returns the value of a reading, NaN if it is bad.
+func usable(row pb.Row) float64 {
+	if q, _ := row.Quality(); q == pb.Quality_QUALITY_BAD {
+		return math.NaN()
+	}
+	return row.Value
 }
 
 func (t *trace) response() *pb.GetTraceResponse {
@@ -128,17 +129,12 @@ func (t *trace) response() *pb.GetTraceResponse {
 	return response
 }
 
-// rateOfRise computes the rate of rise of a bean curve, as it was computed while
-// the roast went on.
+// rateOfRise computes the rate of rise of a bean curve, as findings have it.
 func rateOfRise(bean *pb.Curve) *pb.Curve {
 	curve := &pb.Curve{Channel: bean.GetChannel(), Role: "rate_of_rise", Unit: "K/min", WindowS: roast.RateWindow}
-	rate := roast.NewRateOfRise(roast.RateWindow)
-	for i, at := range bean.GetElapsedS() {
-		rate.Add(at, bean.GetValue()[i])
-		if r, ok := rate.Rate(); ok && (len(curve.ElapsedS) == 0 || r.At > curve.ElapsedS[len(curve.ElapsedS)-1]) {
-			curve.ElapsedS = append(curve.ElapsedS, r.At)
-			curve.Value = append(curve.Value, r.PerMinute)
-		}
+	for _, r := range (roast.Trace{At: bean.GetElapsedS(), Cel: bean.GetValue()}).Rates(roast.RateWindow) {
+		curve.ElapsedS = append(curve.ElapsedS, r.At)
+		curve.Value = append(curve.Value, r.PerMinute)
 	}
 	return curve
 }

@@ -143,9 +143,10 @@ func (l lab) memory(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		select {
-		case <-time.After(20 * time.Second):
-		case <-ctx.Done():
+		settled, cancel := context.WithTimeout(ctx, 20*time.Second)
+		<-settled.Done()
+		cancel()
+		if ctx.Err() != nil {
 			return ctx.Err()
 		}
 		rss, err := h.resident()

@@ -40,20 +40,24 @@ func (l lab) write(instruments []link) (dir string, err error) {
 		return "", err
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "lab: load\ndata: ./data\nlisten: {grpc: %q, http: %q}\nstations: [{name: bench, kind: bench}]\n", address[0], address[1])
+	fmt.Fprintf(&b, "lab: load\ndata: ./data\nlisten: {grpc: %q, http: %q}\nstations:\n", address[0], address[1])
+	// A drum each, so that following a roast is part of what is measured.
+	for i := range max(len(instruments), 1) {
+		fmt.Fprintf(&b, "  - {name: drum-%d, kind: drum}\n", i+1)
+	}
 	if len(instruments) == 0 {
 		b.WriteString("instruments: []\n")
 	} else {
 		b.WriteString("instruments:\n")
 	}
 	for i, in := range instruments {
-		fmt.Fprintf(&b, "  - {name: pulse-%d, station: bench, executable: %q, arguments: [pulse], sheet: ./pulse.yaml, link: {rate: %d, total: %d, number: %d}}\n",
-			i+1, l.self, in.rate, in.total, i+1)
+		fmt.Fprintf(&b, "  - {name: pulse-%d, station: drum-%d, executable: %q, arguments: [pulse], sheet: ./pulse.yaml, link: {rate: %d, total: %d, number: %d}}\n",
+			i+1, i+1, l.self, in.rate, in.total, i+1)
 	}
 	var s strings.Builder
 	s.WriteString("sheet: pulse\ntitle: A clock that is read as an instrument\ndriver: pulse\nchannels:\n")
 	for _, name := range pulseChannels {
-		fmt.Fprintf(&s, "  %s: {quantity: temperature, unit: Cel, kind: continuous, range: [-20, 400], resolution: 0.1, uncertainty: 1.5}\n", name)
+		fmt.Fprintf(&s, "  %s: {quantity: temperature, unit: Cel, kind: continuous, role: %s, range: [-20, 400], resolution: 0.1, uncertainty: 1.5}\n", name, name)
 	}
 	return dir, errorsOf(
 		os.WriteFile(filepath.Join(dir, "lab.yaml"), []byte(b.String()), 0o600),
