@@ -20,6 +20,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
 
+	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/hub"
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/problem"
@@ -56,6 +57,8 @@ type bench struct {
 	desk    pb.BenchServiceClient
 	gear    pb.InstrumentServiceClient
 	request int
+	// clock of the lab; the zero Clock is real time.
+	clock clock.Clock
 }
 
 const stations = `
@@ -71,6 +74,15 @@ func start(t testing.TB, instruments string) *bench {
 	t.Helper()
 	dir := t.TempDir()
 	b := &bench{t: t, file: filepath.Join(dir, "lab.yaml")}
+	b.write(instruments)
+	b.begin()
+	return b
+}
+
+// startFast starts a hub whose lab's clock runs at a rate.
+func startFast(t testing.TB, rate float64, instruments string) *bench {
+	t.Helper()
+	b := &bench{t: t, file: filepath.Join(t.TempDir(), "lab.yaml"), clock: clock.Start(time.Now(), rate)}
 	b.write(instruments)
 	b.begin()
 	return b
@@ -100,6 +112,7 @@ func (b *bench) begin() {
 	b.hub, err = hub.Start(context.Background(), hub.Options{
 		Load:    func() (*lab.Lab, problem.List) { return lab.Load(b.file, options) },
 		Driver:  func(name string) []string { return []string{program, "driver", name} },
+		Clock:   b.clock,
 		Version: "test", Log: zaptest.NewLogger(b.t),
 	})
 	if err != nil {

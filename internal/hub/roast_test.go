@@ -1,0 +1,141 @@
+package hub_test
+
+import (
+	"fmt"
+	"math"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"github.com/evenbench/evenbench/internal/simlab/drum"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// probes is the lab file's line for a drum's thermocouple reader.
+func probes(d *device) string {
+	return fmt.Sprintf("\n  - {name: probes, station: drum-1, sheet: thermocouple-reader, link: {tcp: %q}}\n", d.address())
+}
+
+// play sends what the probes of a simulated drum showed, at the lab's pace, and
+// returns when the lab's clock stood at zero of the recording.
+func (b *bench) play(d *device, r drum.Recording) time.Time {
+	begin := b.clock.Now()
+	for i := range r.Bean {
+		due := begin.Add(time.Duration(i+1) * r.Every)
+		if wait := due.Sub(b.clock.Now()); wait > 0 {
+			time.Sleep(b.clock.Real(wait))
+		}
+		d.say(fmt.Sprintf("B=%.1fC A=%.1fC I=%.1fC\r\n", r.Bean[i], r.DrumAir[i], r.InletAir[i]))
+	}
+	return begin
+}
+
+func (b *bench) queue(code string) {
+	b.t.Helper()
+	if _, err := b.desk.QueueSample(b.t.Context(), &pb.QueueSampleRequest{RequestId: b.id(), Person: "ana", Station: "drum-1", Sample: code}); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+func finding(r *pb.Roast, name string) *pb.Finding {
+	for _, f := range r.GetFindings() {
+		if f.GetName() == name {
+			return f
+		}
+	}
+	return nil
+}
+
+// Two roasts from a simulated drum, through the wire, the driver and the hub: each
+// gets its sample, its marks and its findings; the trace has the curve; and the first
+// one, whose curve the book has let go of, is corrected from the ledger.
+func TestRoastsFromTheWire(t *testing.T) {
+	const rate = 200
+	d := newDevice(t)
+	b := startFast(t, rate, probes(d))
+	b.register("A")
+	b.register("B")
+	b.queue("A")
+	b.queue("B")
+	two := drum.Record(drum.Plan{
+		Seed: 7, Character: drum.Nominal, Every: 2 * time.Second, Preheat: 3 * time.Minute,
+		Charges: []drum.Charge{{Grams: 150, Moisture: 0.11}, {Grams: 150, Moisture: 0.11}},
+	})
+	b.eventually("somebody listens", func() bool {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		return len(d.conns) > 0
+	})
+	b.play(d, two)
+	b.eventually("both are roasted", func() bool {
+		r := b.sample("B").GetRoasts()
+		return len(r) == 1 && r[0].GetState() == pb.RoastState_ROAST_STATE_DROPPED
+	})
+	for i, code := range []string{"A", "B"} {
+		r := b.sample(code).GetRoasts()
+		if len(r) != 1 {
+			t.Fatalf("%s has %d roasts", code, len(r))
+		}
+		want := (two.Roasts[i].Dropped - two.Roasts[i].Charged).Seconds()
+		// The device's lines come when the machine lets them: at this rate a
+		// millisecond is 0.2 s.
+		if got := finding(r[0], "total_time").GetValue(); math.Abs(got-want) > 30 {
+			t.Errorf("%s: total time %.0f s, want about %.0f", code, got, want)
+		}
+		if finding(r[0], "bean_at_charge") == nil {
+			t.Errorf("%s: no bean temperature at the charge", code)
+		}
+	}
+	first := b.sample("A").GetRoasts()[0]
+
+	trace, err := b.record.GetTrace(t.Context(), &pb.GetTraceRequest{Roast: first.GetRoast()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(trace.GetCurves()) != 3 || len(trace.GetCurves()[0].GetValue()) < 200 || len(trace.GetRateOfRise().GetValue()) < 200 || trace.GetSample() != "A" {
+		t.Errorf("trace of %s: %d curves, %d values, %d rates", trace.GetSample(), len(trace.GetCurves()), len(trace.GetCurves()[0].GetValue()), len(trace.GetRateOfRise().GetValue()))
+	}
+
+	crack := timestamppb.New(first.GetChargedAt().AsTime().Add(7 * time.Minute))
+	if _, err := b.desk.SetMark(t.Context(), &pb.SetMarkRequest{RequestId: b.id(), Person: "ana", Roast: first.GetRoast(), Kind: pb.MarkKind_MARK_KIND_FIRST_CRACK, At: crack}); err != nil {
+		t.Fatal(err)
+	}
+	again := b.sample("A").GetRoasts()[0]
+	if finding(again, "bean_at_first_crack") == nil || finding(again, "development_time") == nil {
+		t.Errorf("findings %v, want those of the first crack", again.GetFindings())
+	}
+	for _, name := range []string{"bean_at_charge", "bean_at_drop", "greatest_rate_of_rise"} {
+		if was, is := finding(first, name), finding(again, name); was.GetValue() != is.GetValue() {
+			t.Errorf("%s was %v, is %v", name, was, is)
+		}
+	}
+
+	_, err = b.desk.SetMark(t.Context(), &pb.SetMarkRequest{RequestId: b.id(), Person: "ana", Station: "drum-1", Kind: pb.MarkKind_MARK_KIND_CHARGE, At: crack})
+	if why, code := reason(err); why != "MARK_ORDER" || code != codes.FailedPrecondition {
+		t.Errorf("a charge within an earlier roast: %v", err)
+	}
+	_, err = b.desk.SetMark(t.Context(), &pb.SetMarkRequest{RequestId: b.id(), Person: "ana", Station: "drum-1", Kind: pb.MarkKind_MARK_KIND_CHARGE, Withdraw: true})
+	if why, _ := reason(err); why != "MARK_ORDER" {
+		t.Errorf("withdraw a charge that was none: %v", err)
+	}
+}
+
+// A retry of a question that could not be put to the instrument is answered as the
+// first call was: refused.
+func TestRetryOfAFailedQuestion(t *testing.T) {
+	b := start(t, "\n  - {name: scale, station: reception, sheet: bench-scale, link: {tcp: 127.0.0.1:1}}\n")
+	tare := &pb.ActOnInstrumentRequest{RequestId: b.id(), Person: "ana", Instrument: "scale", Action: pb.Action_ACTION_TARE}
+	_, first := b.gear.ActOnInstrument(t.Context(), tare)
+	_, again := b.gear.ActOnInstrument(t.Context(), tare)
+	if first == nil || again == nil || first.Error() != again.Error() {
+		t.Errorf("first %v\nagain %v; want the same refusal", first, again)
+	}
+	b.end()
+	b.begin()
+	_, err := b.gear.ActOnInstrument(t.Context(), tare)
+	if why, _ := reason(err); why != "OUTCOME_UNKNOWN" {
+		t.Errorf("after a restart: %v", err)
+	}
+}
