@@ -1,6 +1,7 @@
 package book
 
 import (
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -176,7 +177,9 @@ func (b *Book) flagLoss(x *oneRoast) {
 	x.judged = f.GetInputs()
 	text, implausible := roast.JudgeLoss(f.GetValue())
 	if err != nil {
-		text, implausible = err.Error(), true
+		green, roasted := x.greenMass(), x.sample.measurement(roastedMass, x.pb.GetRoast())
+		text, implausible = fmt.Sprintf("%.6g g of roasted coffee cannot come of %.6g g of green: samples were swapped or a weighing is wrong; weigh again",
+			roasted.GetValue(), green.GetValue()), true
 	}
 	if implausible {
 		b.flag(&pb.FlagRaised{
