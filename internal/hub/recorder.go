@@ -58,20 +58,33 @@ func (r *recorder) of(instrument string) *gauge {
 	return g
 }
 
-// begin readies the gauge for a run.
-func (r *recorder) begin(instrument, run string) *gauge {
+// begin readies the gauge for a run. A run that an earlier hub left is gone on with
+// as if that hub had not ended.
+func (r *recorder) begin(ctx context.Context, instrument, run string) (*gauge, error) {
 	g := r.of(instrument)
-	if g.run != run {
-		g.run, g.normalizer, g.stepped = run, normalize.New(r.channels(instrument)), false
+	if g.run == run {
+		return g, nil
 	}
-	return g
+	channels := r.channels(instrument)
+	n := normalize.New(channels)
+	err := r.scribe.latest(ctx, instrument, run, memory(channels), func(m *pb.ReadingBatch) {
+		n.Recall(m)
+		g.note(m)
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read the last readings of run %s of %s, to go on after them: %w", run, instrument, err)
+	}
+	g.run, g.normalizer, g.stepped = run, n, false
+	return g, nil
 }
 
 func (r *recorder) OpenRun(ctx context.Context, m *pb.RunOpened) error {
 	if err := r.closeLeft(ctx, m.GetInstrument()); err != nil {
 		return err
 	}
-	r.begin(m.GetInstrument(), m.GetRun())
+	if _, err := r.begin(ctx, m.GetInstrument(), m.GetRun()); err != nil {
+		return err
+	}
 	return r.scribe.record(ctx, &pb.Entry{Actor: actorHub, Body: &pb.Entry_RunOpened{RunOpened: m}})
 }
 
@@ -118,7 +131,10 @@ func (r *recorder) Accounted(instrument, run string) (last uint64, open bool) {
 }
 
 func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(number uint64)) error {
-	g := r.begin(m.GetInstrument(), m.GetRun())
+	g, err := r.begin(ctx, m.GetInstrument(), m.GetRun())
+	if err != nil {
+		return err
+	}
 	if err := errors.Join(r.scribe.ledger.Err(), g.normalizer.Validate(m)); err != nil {
 		return err
 	}
@@ -158,7 +174,13 @@ func (r *recorder) Changed(m *pb.InstrumentChanged) {
 }
 
 func (r *recorder) ClockStepped(m *pb.ClockStepped) {
-	r.begin(m.GetInstrument(), m.GetRun()).stepped = true
+	g, err := r.begin(context.Background(), m.GetInstrument(), m.GetRun())
+	if err != nil {
+		// The record cannot be read: the batch that follows is refused for it.
+		r.log.Error("a step of the clock is not recorded", zap.Error(err))
+		return
+	}
+	g.stepped = true
 	r.scribe.note(&pb.Entry{Actor: actorHub, Body: &pb.Entry_ClockStepped{ClockStepped: m}})
 }
 

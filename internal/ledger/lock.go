@@ -5,12 +5,21 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 )
 
 // ErrInUse says that another process has the ledger open.
 var ErrInUse = errors.New("another hub has it open; stop that one first, or give this lab a data directory of its own")
 
 const lockFile = "lock"
+
+// A process that is being started has, until it becomes the other program, all that
+// its parent has open: a hub that was killed while it started a driver holds the lock
+// for a moment longer than it lives. So long the next one waits.
+const (
+	lockPatience = 2 * time.Second
+	lockAgain    = 10 * time.Millisecond
+)
 
 // lockDir takes a directory for this process. The file stays when the lock is
 // let go: removing it would let two processes hold locks on two files of one
@@ -21,6 +30,9 @@ func lockDir(dir string) (*os.File, error) {
 		return nil, fmt.Errorf("lock ledger %s: %w", dir, err)
 	}
 	ok, err := flock(f)
+	for end := time.Now().Add(lockPatience); err == nil && !ok && time.Now().Before(end); ok, err = flock(f) {
+		time.Sleep(lockAgain)
+	}
 	if err == nil && !ok {
 		err = ErrInUse
 	}

@@ -20,8 +20,9 @@ import (
 )
 
 // attachment is what a hub must know to go on with a driver that an earlier hub
-// started. It is written before the run is recorded, so that every open run of
-// the record has one, and removed after the run is closed.
+// started. It is written, without a run, before the device is opened, and with it
+// before the run is recorded, so that every open run of the record has one; and
+// removed after the run is closed.
 type attachment struct {
 	PID int `json:"pid"`
 	// Started and Boot tell the process from a later one with its pid.

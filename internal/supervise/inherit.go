@@ -23,6 +23,10 @@ func (in *instrument) inherit() *life {
 	if a == nil {
 		return nil
 	}
+	if a.opened.GetRun() == "" {
+		in.bury(a, errors.New("the hub before ended while it opened the device"))
+		return nil
+	}
 	last, open := in.recorder.Accounted(in.spec.Instrument, a.opened.GetRun())
 	d, err := in.takeOver(a)
 	if err != nil {

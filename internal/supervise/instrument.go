@@ -169,21 +169,30 @@ func (in *instrument) start() (*life, error) {
 	if err != nil {
 		return nil, err
 	}
-	run, err := in.open(d)
+	l, err := in.begin(d)
 	if err != nil {
 		d.end()
+		return nil, errors.Join(err, removeAttachment(in.place.attachment()))
+	}
+	return l, nil
+}
+
+// begin opens a run and records it. Whoever ends this hub meanwhile must not leave a
+// driver that holds the device until its lease is over: so it is written down before
+// the device is opened, without a run, for the next hub to end it.
+func (in *instrument) begin(d *driver) (*life, error) {
+	if err := newLife(in, d, &pb.RunOpened{}, 0).persist(); err != nil {
+		return nil, fmt.Errorf("write what a later hub needs to end the driver: %w", err)
+	}
+	run, err := in.open(d)
+	if err != nil {
 		return nil, err
 	}
 	l := newLife(in, d, run, 0)
 	if err := l.persist(); err != nil {
-		d.end()
 		return nil, fmt.Errorf("write what a later hub needs to go on with the driver: %w", err)
 	}
-	if err := in.insist(func(ctx context.Context) error { return in.recorder.OpenRun(ctx, run) }); err != nil {
-		d.end()
-		return nil, err
-	}
-	return l, nil
+	return l, in.insist(func(ctx context.Context) error { return in.recorder.OpenRun(ctx, run) })
 }
 
 // open opens the run and completes its channels.

@@ -48,7 +48,10 @@ func (p *place) clear() error {
 	if len(p.dir)+socketName <= longestSocket {
 		return nil
 	}
-	short, err := os.MkdirTemp(shortTemp(), "eb")
+	short, err := os.MkdirTemp(shortTemp(), shortName)
+	if err == nil {
+		err = os.Symlink(short, p.short())
+	}
 	if err != nil {
 		return fmt.Errorf("make a directory for the socket, as the path of %s is too long for one: %w", p.dir, err)
 	}
@@ -56,12 +59,24 @@ func (p *place) clear() error {
 	return nil
 }
 
-// leave removes the short directory, if there is one.
+// shortName is how the name of a short directory begins.
+const shortName = "eb"
+
+// short is a link to the short directory: a hub that was killed could not remove it,
+// and the next one has to find it.
+func (p *place) short() string { return filepath.Join(p.dir, "sockets") }
+
+// leave removes the short directory, if there is one, whichever hub made it.
 func (p *place) leave() {
-	if p.sockets != "" && p.sockets != p.dir {
-		_ = os.RemoveAll(p.sockets)
-	}
 	p.sockets = ""
+	dir, err := os.Readlink(p.short())
+	if err != nil {
+		return
+	}
+	if filepath.Dir(dir) == shortTemp() && strings.HasPrefix(filepath.Base(dir), shortName) {
+		_ = os.RemoveAll(dir)
+	}
+	_ = os.Remove(p.short())
 }
 
 func shortTemp() string {

@@ -254,3 +254,41 @@ func edit(t *testing.T, dir, field string, value any) {
 		t.Fatal(err)
 	}
 }
+
+// TestP3_KilledWhileOpening: a hub that ended between starting a driver and naming its
+// run leaves a driver that holds the device. The next hub ends it, rather than wait
+// for its lease.
+func TestP3_KilledWhileOpening(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	kill := startHub(t, dir)
+	eventually(t, "readings on disk", func() bool { return size(dir) > 20_000 })
+	kill()
+	drivers := filepath.Join(dir, "drivers")
+	a := attachment(drivers, "probe")
+	pid := pidOf(a)
+	a["run"] = map[string]any{}
+	text, err := json.Marshal(a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(drivers, "probe", "attach.json"), text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r := newRecord()
+	b := supervise.NewBench(supervise.Options{Dir: drivers, Recorder: r})
+	if _, err := b.Apply(t.Context(), []supervise.Spec{spec("probe", "good", nil)}); err != nil {
+		t.Fatal(err)
+	}
+	r.until(t, "readings of a new run", func() bool { return r.readings("probe") > 20 })
+	if alive(pid) {
+		t.Errorf("driver %d, whose run nobody knows, lives beside the new one", pid)
+	}
+	if scale := attachment(drivers, "scale"); scale != nil {
+		if p, err := os.FindProcess(pidOf(scale)); err == nil {
+			_ = p.Kill()
+		}
+	}
+	stop(t, b)
+	r.complete(t)
+}
