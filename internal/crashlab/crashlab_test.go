@@ -1,0 +1,55 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+	"testing"
+
+	"go.uber.org/goleak"
+)
+
+// TestMain is also the subscriber's program.
+func TestMain(m *testing.M) {
+	if len(os.Args) > 1 && os.Args[1] == "follow" {
+		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+		defer stop()
+		if err := followHub(ctx, os.Args[2:]); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
+	goleak.VerifyTestMain(m)
+}
+
+// Twenty cycles: every kind of fault at least once.
+func TestP1P2P3P5P6_UnderRandomFaults(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes half a minute")
+	}
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	program, err := buildHub(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &harness{program: program, self: self, dir: dir, seed: 1, report: func(_, cycle int, name string, found []string) {
+		for _, f := range found {
+			t.Errorf("cycle %d, %s: %s", cycle, name, f)
+		}
+	}}
+	err = h.run(t.Context(), cyclesPerLab, 1)
+	var table strings.Builder
+	h.tally.write(&table)
+	t.Log("\n" + table.String())
+	if err != nil {
+		t.Fatal(err)
+	}
+}

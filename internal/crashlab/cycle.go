@@ -1,0 +1,177 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+const (
+	// A cycle takes seconds; one that does not end by then never does.
+	cycleTime = 2 * time.Minute
+	// A record is read whole after every cycle, so it may not grow for ever: after
+	// these many a new lab begins.
+	cyclesPerLab = 20
+)
+
+// harness runs cycles in one lab after another, or in several at once.
+type harness struct {
+	program, self string
+	dir           string // for labs, one folder each
+	seed          uint64
+	tally         tally
+	// report is told of each cycle; from any goroutine.
+	report func(lab, cycle int, name string, faults []string)
+}
+
+// run runs cycles, in so many labs at once, until there were enough, something was
+// found, or ctx ends.
+func (h *harness) run(ctx context.Context, cycles, lanes int) error {
+	var work sync.WaitGroup
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	var begun atomic.Int64
+	for range lanes {
+		work.Go(func() {
+			for {
+				lab := int(begun.Add(1))
+				n := min(cyclesPerLab, cycles-(lab-1)*cyclesPerLab)
+				if n <= 0 || ctx.Err() != nil {
+					return
+				}
+				if err := h.lab(ctx, lab, n); err != nil {
+					stop(fmt.Errorf("lab %d: %w", lab, err))
+				}
+			}
+		})
+	}
+	work.Wait()
+	if err := context.Cause(ctx); !errors.Is(err, context.DeadlineExceeded) {
+		return err
+	}
+	return nil // the time is over
+}
+
+// lab runs cycles in a new lab: every kind of fault gets its turn, in a random order.
+// It ends with the cycle in which something was found, and leaves its folder.
+func (h *harness) lab(ctx context.Context, number, cycles int) error {
+	dir, err := os.MkdirTemp(h.dir, "lab-")
+	if err != nil {
+		return err
+	}
+	s, err := newSite(h.program, h.self, dir, rand.New(rand.NewPCG(h.seed, uint64(number))))
+	if err != nil {
+		return err
+	}
+	defer s.close()
+	var turns []fault
+	for i := 0; i < cycles && ctx.Err() == nil; i++ {
+		if len(turns) == 0 {
+			turns = slices.Clone(faults)
+			s.random.Shuffle(len(turns), func(i, j int) { turns[i], turns[j] = turns[j], turns[i] })
+		}
+		f := turns[0]
+		turns = turns[1:]
+		found, err := h.cycle(s, f)
+		if err != nil {
+			found = append(found, err.Error())
+		}
+		h.report(number, i+1, f.name, found)
+		if len(found) > 0 {
+			return fmt.Errorf("cycle %d, %s: %d faults; the lab is in %s", i+1, f.name, len(found), s.dir)
+		}
+	}
+	return h.leave(s)
+}
+
+// leave ends a lab in order, and proves it once more: with its end, all runs are
+// closed.
+func (h *harness) leave(s *site) error {
+	ctx, cancel := context.WithTimeout(context.Background(), cycleTime)
+	defer cancel()
+	if err := s.begin(ctx); err != nil {
+		return err
+	}
+	if err := s.end(ctx); err != nil {
+		return err
+	}
+	p, err := s.prove(ctx, nil)
+	if err != nil {
+		return err
+	}
+	if len(p.faults) > 0 {
+		return fmt.Errorf("after its end in order, %d faults in %s: %s", len(p.faults), s.dir, p.faults[0])
+	}
+	if kept := s.drivers(); len(kept) > 0 {
+		return fmt.Errorf("drivers %v outlive the hub that ended in order in %s", kept, s.dir)
+	}
+	h.tally.leave(s.sweep())
+	return os.RemoveAll(s.dir)
+}
+
+// cycle lets all go on, makes something go wrong at a random moment, waits until all
+// goes on again, kills the hub and proves the promises.
+func (h *harness) cycle(s *site, f fault) (found []string, err error) {
+	ctx, cancel := context.WithTimeout(context.Background(), cycleTime)
+	defer cancel()
+	if err := s.begin(ctx); err != nil {
+		return nil, fmt.Errorf("begin: %w", err)
+	}
+	if err := sleep(ctx, s.between(0, 500*time.Millisecond)); err != nil {
+		return nil, err
+	}
+	signals, err := f.do(ctx, s)
+	if err != nil {
+		return nil, fmt.Errorf("do: %w", err)
+	}
+	if err := s.begin(ctx); err != nil {
+		return nil, fmt.Errorf("go on afterwards: %w", err)
+	}
+	_, codes, _ := s.writer.told()
+	records, err := s.records(ctx, codes)
+	if err != nil {
+		return nil, err
+	}
+	if err := sleep(ctx, s.between(0, 100*time.Millisecond)); err != nil {
+		return nil, err
+	}
+	s.kill()
+	p, err := s.prove(ctx, records)
+	if err != nil {
+		return nil, err
+	}
+	gaps := p.gaps[min(s.gaps, len(p.gaps)):]
+	for _, g := range gaps {
+		if !slices.Contains(f.may, g.GetReason()) {
+			p.fault("P3: a gap that this may not cost: %v", g)
+		}
+	}
+	if opened := p.runs - s.runs; opened > 0 && len(f.may) == 0 && !f.newRuns {
+		p.fault("P3: %d runs were opened, and every driver should have gone on with its own", opened)
+	}
+	h.tally.add(f.name, signals+1, p.readings-s.readings, p.runs-s.runs, gaps, len(p.faults))
+	s.runs, s.readings, s.gaps = p.runs, p.readings, len(p.gaps)
+	return p.faults, nil
+}
+
+// prove checks the record of the site, whose hub is gone.
+func (s *site) prove(ctx context.Context, records []*pb.SampleRecord) (*proof, error) {
+	if s.alive() {
+		return nil, errors.New("prove the record: its hub lives")
+	}
+	answered, _, refused := s.writer.told()
+	p, err := prove(ctx, s.ledger(), claims{answered: answered, records: records, seen: s.subscribers, counters: s.counters})
+	if err != nil {
+		return nil, fmt.Errorf("prove the record: %w", err)
+	}
+	p.faults = append(p.faults, refused...)
+	return p, nil
+}
