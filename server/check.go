@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -15,7 +16,12 @@ func checkCommand() *cobra.Command {
 		Short: "Find every mistake in lab files and sheets",
 		Long: `check reads lab files and sheets and lists everything that is wrong with them, each
 with file:line:column. It ends with 0 if nothing is, with 3 if something is.`,
-		Args: cobra.MinimumNArgs(1),
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return usageError{errors.New("check takes one or more lab files and sheets: none was given")}
+			}
+			return nil
+		},
 		RunE: func(c *cobra.Command, args []string) error {
 			var all problem.List
 			for _, file := range args {

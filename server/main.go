@@ -29,6 +29,8 @@ type usageError struct{ error }
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	// A second Ctrl-C ends the program at once.
+	context.AfterFunc(ctx, stop)
 	err := command().ExecuteContext(ctx)
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "evenbench: "+err.Error())
@@ -62,6 +64,13 @@ other software follows live or replays.
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Version:       version(),
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				return usageError{fmt.Errorf("there is no command %q; see: evenbench --help", args[0])}
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), driverCommand())

@@ -4,26 +4,31 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/signal"
+	"strconv"
+	"strings"
 	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/hub"
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/problem"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // drainTime is how long a hub that is told to end takes to hand over and close.
 const drainTime = 15 * time.Second
 
 func serveCommand() *cobra.Command {
-	var level string
+	var level, simulated string
 	c := &cobra.Command{
 		Use:   "serve LAB-FILE",
 		Short: "Run the hub of a lab",
@@ -39,11 +44,33 @@ is closed. SIGHUP reads the lab file again and restarts only what changed.
 			if err != nil {
 				return err
 			}
-			return serve(c.Context(), args[0], log)
+			labClock, err := parseClock(simulated)
+			if err != nil {
+				return err
+			}
+			return serve(c.Context(), args[0], labClock, log)
 		},
 	}
 	c.Flags().StringVar(&level, "log", "info", "least level of the log on standard error: debug, info, warn or error")
+	c.Flags().StringVar(&simulated, "clock", "", "for simulated instruments: RATE@TIME, a clock that showed TIME when it was that, and runs RATE times as fast; the record says so for ever")
+	cobra.CheckErr(c.Flags().MarkHidden("clock"))
 	return c
+}
+
+// parseClock reads RATE@TIME; nothing means real time. A hub that goes on with a
+// simulated record is given the same again, so that both have one clock.
+func parseClock(text string) (clock.Clock, error) {
+	if text == "" {
+		return clock.Clock{}, nil
+	}
+	rate, since, _ := strings.Cut(text, "@")
+	r, err := strconv.ParseFloat(rate, 64)
+	at, timeErr := time.Parse(time.RFC3339, since)
+	if err != nil || timeErr != nil || !(r > 0) || math.IsInf(r, 0) {
+		return clock.Clock{}, usageError{fmt.Errorf("--clock: %q is not RATE@TIME, such as 60@2026-11-25T09:00:00Z", text)}
+	}
+	stamp := timestamppb.New(at)
+	return clock.FromProto(&pb.LabClock{Real: stamp, Lab: stamp, Rate: r}), nil
 }
 
 func newLog(level string) (*zap.Logger, error) {
@@ -59,7 +86,7 @@ func newLog(level string) (*zap.Logger, error) {
 	return config.Build()
 }
 
-func serve(ctx context.Context, labFile string, log *zap.Logger) error {
+func serve(ctx context.Context, labFile string, labClock clock.Clock, log *zap.Logger) error {
 	program, err := thisProgram()
 	if err != nil {
 		return err
@@ -67,7 +94,7 @@ func serve(ctx context.Context, labFile string, log *zap.Logger) error {
 	h, err := hub.Start(ctx, hub.Options{
 		Load:    func() (*lab.Lab, problem.List) { return lab.Load(labFile, labOptions()) },
 		Driver:  driverArgv(program),
-		Clock:   clock.Clock{},
+		Clock:   labClock,
 		Version: version(),
 		Log:     log,
 	})

@@ -53,7 +53,7 @@ func sheetText(name string) ([]byte, error) {
 	}
 	data, err := os.ReadFile(name)
 	if errors.Is(err, os.ErrNotExist) && !strings.ContainsAny(name, `/\.`) {
-		return nil, fmt.Errorf("there is no sheet %q that ships; there are %s; write a path for one of your own", name, strings.Join(sheets.Names(), ", "))
+		return nil, usageError{fmt.Errorf("there is no sheet %q that ships; there are %s; write a path for one of your own", name, strings.Join(sheets.Names(), ", "))}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("read sheet: %w", err)

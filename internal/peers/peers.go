@@ -5,9 +5,11 @@
 package peers
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"os/exec"
+	"strings"
 	"testing"
 )
 
@@ -47,9 +49,34 @@ func File(t testing.TB, path, of string) {
 	}
 }
 
+// GoTool returns the path of a tool of the module internal/tools, or ends the test.
+// Such a tool is fetched and built when it is first asked for, which takes minutes:
+// so only where all peers are asked for.
+func GoTool(t testing.TB, name string) string {
+	t.Helper()
+	if !everyPeer() {
+		t.Skipf("tool %s is built only with EVENBENCH_PEERS=1", name)
+	}
+	root, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}").Output()
+	if err != nil {
+		t.Fatalf("find the module: %v", err)
+	}
+	c := exec.Command("go", "tool", "-modfile=internal/tools/go.mod", "-n", name)
+	c.Dir = strings.TrimSpace(string(root))
+	var complaints bytes.Buffer
+	c.Stderr = &complaints
+	path, err := c.Output()
+	if err != nil {
+		t.Fatalf("build tool %s: %v\n%s", name, err, &complaints)
+	}
+	return strings.TrimSpace(string(path))
+}
+
+func everyPeer() bool { return os.Getenv("EVENBENCH_PEERS") == "1" }
+
 func missing(t testing.TB, what string) {
 	t.Helper()
-	if os.Getenv("EVENBENCH_PEERS") == "1" {
+	if everyPeer() {
 		t.Fatalf("%s is not installed, and EVENBENCH_PEERS=1 says that every peer is", what)
 	}
 	t.Skipf("%s is not installed", what)

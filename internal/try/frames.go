@@ -75,10 +75,10 @@ func (f frames) Framed(_ time.Time, frame ascii.Frame) {
 }
 
 // hints says what is probably wrong when bytes came and nothing was read.
-func (f *paper) hints() []string {
-	c := &f.count
+func (p *paper) hints() []string {
+	c := &p.count
 	var out []string
-	if f.explain == nil || c.read > 0 {
+	if p.explain == nil || c.read > 0 {
 		return nil
 	}
 	if c.received == 0 {
