@@ -211,10 +211,18 @@ func (h *hub) sweep() int {
 	return len(left)
 }
 
+// close ends what runs of the lab, and removes what the next hub would have: the short
+// directories of the drivers' sockets, beside the lab's folder.
 func (h *hub) close() {
 	h.kill()
 	h.sweep()
 	h.conn.Close()
+	links, _ := filepath.Glob(filepath.Join(h.dir, "data", "drivers", "*", "sockets"))
+	for _, link := range links {
+		if short, err := os.Readlink(link); err == nil && strings.HasPrefix(filepath.Base(short), "eb") {
+			_ = os.RemoveAll(short)
+		}
+	}
 }
 
 // buildHub builds the hub's program into a folder.
