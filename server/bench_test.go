@@ -78,7 +78,8 @@ func serve(t *testing.T, instruments string) *bench {
 	}
 	b.log.read(out)
 	t.Cleanup(func() {
-		_ = b.process.Process.Kill() // harmless where the test has ended it
+		// In order, so that it ends its drivers; harmless where the test has done so.
+		_ = b.process.Process.Signal(syscall.SIGTERM)
 		_ = b.process.Wait()
 		if t.Failed() {
 			t.Logf("the hub's log:\n%s", b.log)

@@ -133,7 +133,7 @@ func TestWhatCannotBeStoredIsSaid(t *testing.T) {
 		entry *pb.Entry
 		text  string
 	}{
-		{"too large", note(strings.Repeat("x", ledger.MaxEntryBytes)), "the largest is 8388608"},
+		{"too large", note(strings.Repeat("x", ledger.MaxEntryBytes)), "the largest is 4194304"},
 		{"no body", &pb.Entry{Actor: "hub"}, "it has no body"},
 		{"not text", note("\xff"), "encode entry 3"},
 	} {

@@ -11,7 +11,7 @@ import (
 // MaxEntryBytes is the size of the largest entry that can be stored. JetStream
 // reads whole blocks into memory, so that one far larger would cost the hub more
 // than its own memory budget.
-const MaxEntryBytes = 8 << 20
+const MaxEntryBytes = 4 << 20
 
 // Options says where a ledger lies and how it is written. Zero values mean the
 // defaults, which suit a hub on one machine.
