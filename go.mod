@@ -6,6 +6,7 @@ require (
 	connectrpc.com/vanguard v0.4.0
 	github.com/creack/pty v1.1.24
 	github.com/goccy/go-yaml v1.19.2
+	github.com/hanwen/go-fuse/v2 v2.12.1
 	github.com/hashicorp/go-hclog v1.6.3
 	github.com/hashicorp/go-plugin v1.8.0
 	github.com/klauspost/compress v1.20.3
