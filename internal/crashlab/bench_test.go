@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"net"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -93,7 +92,7 @@ func newLab(t *testing.T, program string, begin time.Time) *lab {
 	t.Helper()
 	l := &lab{t: t, drum: newWire(t), scale: newWire(t)}
 	var err error
-	l.hub, err = newHub(program, t.TempDir(), fmt.Sprintf(`stations: [{name: drum-1, kind: drum}, {name: weigh-out, kind: bench}]
+	l.hub, err = newHub(program, t.TempDir(), "data", fmt.Sprintf(`stations: [{name: drum-1, kind: drum}, {name: weigh-out, kind: bench}]
 instruments:
   - {name: probes, station: drum-1, sheet: thermocouple-reader, link: {tcp: %q}}
   - {name: scale, station: weigh-out, sheet: bench-scale, link: {tcp: %q}, channels: {mass: {property: batch_mass}}}
@@ -219,7 +218,7 @@ func load(i int, grams float64) string {
 // readRecordOf returns what the record of a lab holds; its hub must be gone.
 func (l *lab) readRecordOf() (*pb.AuditRecordResponse, stored) {
 	l.t.Helper()
-	audit, bytes, err := readRecord(l.t.Context(), filepath.Join(l.dir, "data", "ledger"))
+	audit, bytes, err := readRecord(l.t.Context(), l.ledger())
 	if err != nil {
 		l.t.Fatal(err)
 	}

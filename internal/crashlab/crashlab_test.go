@@ -10,6 +10,9 @@ import (
 	"testing"
 
 	"go.uber.org/goleak"
+
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
+	"github.com/evenbench/evenbench/internal/peers"
 )
 
 // TestMain is also the subscriber's program.
@@ -40,16 +43,44 @@ func TestP1P2P3P5P6_UnderRandomFaults(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h := &harness{program: program, self: self, dir: dir, seed: 1, report: func(_, cycle int, name string, found []string) {
+	h := &harness{program: program, self: self, dir: dir, seed: 1, faults: faults, report: func(_, cycle int, name string, found []string) {
 		for _, f := range found {
 			t.Errorf("cycle %d, %s: %s", cycle, name, f)
 		}
 	}}
 	err = h.run(t.Context(), cyclesPerLab, 1)
 	var table strings.Builder
-	h.tally.write(&table)
+	h.tally.write(&table, h.faults)
 	t.Log("\n" + table.String())
 	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Power is lost in a new lab, while much is written, as a block begins, and while the
+// hub starts: whatever was acknowledged is there when it is back, and the hub goes on by
+// itself.
+func TestP2PowerLoss(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes half a minute")
+	}
+	peers.Need(t, powerfs.Missing())
+	self, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	program, err := buildHub(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &harness{program: program, self: self, dir: dir, seed: 4, faults: powerFaults, power: true, report: func(_, cycle int, name string, found []string) {
+		t.Logf("cycle %d, %s", cycle, name)
+		for _, f := range found {
+			t.Errorf("cycle %d, %s: %s", cycle, name, f)
+		}
+	}}
+	if err := h.run(t.Context(), 4, 1); err != nil {
 		t.Fatal(err)
 	}
 }

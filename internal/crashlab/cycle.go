@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -20,13 +21,24 @@ const (
 	// A record is read whole after every cycle, so it may not grow for ever: after
 	// these many a new lab begins.
 	cyclesPerLab = 20
+	// With talkers it grows by megabytes in each.
+	cyclesPerPowerLab = 8
 )
 
-// harness runs cycles in one lab after another, or in several at once.
+func (h *harness) cyclesPerLab() int {
+	if h.power {
+		return cyclesPerPowerLab
+	}
+	return cyclesPerLab
+}
+
+// harness runs cycles of faults in one lab after another, or in several at once.
 type harness struct {
 	program, self string
 	dir           string // for labs, one folder each
 	seed          uint64
+	faults        []fault
+	power         bool // each lab has a disk that loses its power
 	tally         tally
 	// report is told of each cycle; from any goroutine.
 	report func(lab, cycle int, name string, faults []string)
@@ -43,7 +55,7 @@ func (h *harness) run(ctx context.Context, cycles, lanes int) error {
 		work.Go(func() {
 			for {
 				lab := int(begun.Add(1))
-				n := min(cyclesPerLab, cycles-(lab-1)*cyclesPerLab)
+				n := min(h.cyclesPerLab(), cycles-(lab-1)*h.cyclesPerLab())
 				if n <= 0 || ctx.Err() != nil {
 					return
 				}
@@ -67,7 +79,11 @@ func (h *harness) lab(ctx context.Context, number, cycles int) error {
 	if err != nil {
 		return err
 	}
-	s, err := newSite(h.program, h.self, dir, rand.New(rand.NewPCG(h.seed, uint64(number))))
+	var disk *powerfs.Disk
+	if h.power {
+		disk = powerfs.New()
+	}
+	s, err := newSite(h.program, h.self, dir, disk, rand.New(rand.NewPCG(h.seed, uint64(number))))
 	if err != nil {
 		return err
 	}
@@ -75,7 +91,7 @@ func (h *harness) lab(ctx context.Context, number, cycles int) error {
 	var turns []fault
 	for i := 0; i < cycles && ctx.Err() == nil; i++ {
 		if len(turns) == 0 {
-			turns = slices.Clone(faults)
+			turns = h.turns(i == 0)
 			s.random.Shuffle(len(turns), func(i, j int) { turns[i], turns[j] = turns[j], turns[i] })
 		}
 		f := turns[0]
@@ -90,6 +106,21 @@ func (h *harness) lab(ctx context.Context, number, cycles int) error {
 		}
 	}
 	return h.leave(s)
+}
+
+// turns are the faults that come next: first those that hit a new lab, if there are any,
+// then all others.
+func (h *harness) turns(first bool) []fault {
+	var turns []fault
+	for _, f := range h.faults {
+		if f.fresh == first {
+			turns = append(turns, f)
+		}
+	}
+	if first && len(turns) == 0 {
+		return h.turns(false)
+	}
+	return turns
 }
 
 // leave ends a lab in order, and proves it once more: with its end, all runs are
@@ -114,6 +145,11 @@ func (h *harness) leave(s *site) error {
 		return fmt.Errorf("drivers %v outlive the hub that ended in order in %s", kept, s.dir)
 	}
 	h.tally.leave(s.sweep())
+	if s.disk != nil {
+		if err := s.disk.Unmount(); err != nil {
+			return err
+		}
+	}
 	return os.RemoveAll(s.dir)
 }
 
@@ -122,11 +158,13 @@ func (h *harness) leave(s *site) error {
 func (h *harness) cycle(s *site, f fault) (found []string, err error) {
 	ctx, cancel := context.WithTimeout(context.Background(), cycleTime)
 	defer cancel()
-	if err := s.begin(ctx); err != nil {
-		return nil, fmt.Errorf("begin: %w", err)
-	}
-	if err := sleep(ctx, s.between(0, 500*time.Millisecond)); err != nil {
-		return nil, err
+	if !f.fresh {
+		if err := s.begin(ctx); err != nil {
+			return nil, fmt.Errorf("begin: %w", err)
+		}
+		if err := sleep(ctx, s.between(0, 500*time.Millisecond)); err != nil {
+			return nil, err
+		}
 	}
 	signals, err := f.do(ctx, s)
 	if err != nil {

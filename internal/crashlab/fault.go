@@ -20,6 +20,8 @@ type fault struct {
 	may []pb.GapReason
 	// newRuns: runs end and others begin, without a gap.
 	newRuns bool
+	// fresh: it hits a lab whose hub has never run.
+	fresh bool
 }
 
 var lost = []pb.GapReason{pb.GapReason_GAP_REASON_DRIVER_LOST}

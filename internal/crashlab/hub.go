@@ -23,27 +23,29 @@ import (
 // hub is a lab in a folder, and the process that serves it: one after the other.
 type hub struct {
 	program string // evenbench, by a name in dir of its own
-	dir     string // holds lab.yaml, data and hub.log
+	dir     string // holds lab.yaml and hub.log
 	grpc    string // address
 	clock   string // of a simulation; empty: real time
+	data    string // folder of the hub's data
 
 	command *exec.Cmd
 	gone    chan struct{} // closed when command has ended
 	conn    *grpc.ClientConn
 }
 
-// newHub writes the lab file. Rest is what comes after lab, data and listen.
-func newHub(program, dir, rest string) (*hub, error) {
+// newHub writes the lab file. Data is a path in dir; rest is what comes after lab, data
+// and listen.
+func newHub(program, dir, data, rest string) (*hub, error) {
 	addresses, err := freeAddresses(2)
 	if err != nil {
 		return nil, err
 	}
-	h := &hub{program: filepath.Join(dir, "evenbench"), dir: dir, grpc: addresses[0]}
+	h := &hub{program: filepath.Join(dir, "evenbench"), dir: dir, grpc: addresses[0], data: filepath.Join(dir, data)}
 	// A name of its own tells this lab's processes from all others.
 	if err := os.Link(program, h.program); err != nil {
 		return nil, fmt.Errorf("give the lab a name for the hub's program: %w", err)
 	}
-	text := fmt.Sprintf("lab: crash lab\ndata: ./data\nlisten: {grpc: %q, http: %q}\n%s", addresses[0], addresses[1], rest)
+	text := fmt.Sprintf("lab: crash lab\ndata: ./%s\nlisten: {grpc: %q, http: %q}\n%s", data, addresses[0], addresses[1], rest)
 	if err := os.WriteFile(filepath.Join(dir, "lab.yaml"), []byte(text), 0o600); err != nil {
 		return nil, err
 	}
@@ -64,7 +66,7 @@ func freeAddresses(n int) ([]string, error) {
 	return list, nil
 }
 
-func (h *hub) ledger() string { return filepath.Join(h.dir, "data", "ledger") }
+func (h *hub) ledger() string { return filepath.Join(h.data, "ledger") }
 
 // start starts a hub process; it does not wait until it serves.
 func (h *hub) start() error {
@@ -168,7 +170,7 @@ func (h *hub) lastWords() string {
 // instrument, if they live.
 func (h *hub) drivers() map[string]int {
 	found := map[string]int{}
-	files, _ := filepath.Glob(filepath.Join(h.dir, "data", "drivers", "*", "attach.json"))
+	files, _ := filepath.Glob(filepath.Join(h.data, "drivers", "*", "attach.json"))
 	for _, file := range files {
 		var attachment struct {
 			PID int `json:"pid"`
@@ -217,7 +219,7 @@ func (h *hub) close() {
 	h.kill()
 	h.sweep()
 	h.conn.Close()
-	links, _ := filepath.Glob(filepath.Join(h.dir, "data", "drivers", "*", "sockets"))
+	links, _ := filepath.Glob(filepath.Join(h.data, "drivers", "*", "sockets"))
 	for _, link := range links {
 		if short, err := os.Readlink(link); err == nil && strings.HasPrefix(filepath.Base(short), "eb") {
 			_ = os.RemoveAll(short)

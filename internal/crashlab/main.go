@@ -25,6 +25,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -32,6 +33,8 @@ import (
 	"runtime"
 	"syscall"
 	"time"
+
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 )
 
 func main() {
@@ -54,6 +57,7 @@ func crash(ctx context.Context) error {
 	seed := flag.Uint64("seed", 1, "the same seed gives the same faults in the same order; the moments are the machine's")
 	long := flag.Duration("for", 0, "begin no further cycle after this time; 0: no limit")
 	lanes := flag.Int("labs", 1, "labs at once")
+	power := flag.Bool("power", false, "lose the power instead, with the record on a disk that forgets what was not synced (root, Linux)")
 	program := flag.String("program", "", "the hub to try; empty: this source's")
 	flag.Parse()
 	if *long > 0 {
@@ -65,12 +69,18 @@ func crash(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	h := &harness{dir: dir, seed: *seed, report: func(lab, cycle int, name string, found []string) {
+	h := &harness{dir: dir, seed: *seed, faults: faults, report: func(lab, cycle int, name string, found []string) {
 		fmt.Fprintf(os.Stderr, "%s  lab %d, cycle %d: %s\n", time.Now().Format(time.TimeOnly), lab, cycle, name)
 		for _, f := range found {
 			fmt.Fprintln(os.Stderr, "    FOUND", f)
 		}
 	}}
+	if *power {
+		if missing := powerfs.Missing(); missing != "" {
+			return errors.New(missing)
+		}
+		h.faults, h.power = powerFaults, true
+	}
 	if h.self, err = os.Executable(); err != nil {
 		return err
 	}
@@ -85,7 +95,7 @@ func crash(ctx context.Context) error {
 	begin := time.Now()
 	err = h.run(ctx, *cycles, *lanes)
 	fmt.Printf("%s, %d processors, %s. Seed %d, %d at once, %v.\n\n", runtime.GOOS, runtime.NumCPU(), runtime.Version(), *seed, *lanes, time.Since(begin).Round(time.Second))
-	h.tally.write(os.Stdout)
+	h.tally.write(os.Stdout, h.faults)
 	if err == nil {
 		err = os.RemoveAll(dir)
 	}

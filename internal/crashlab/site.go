@@ -11,12 +11,14 @@ import (
 	"sync"
 	"time"
 
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // site is a lab at work: a hub on counters, with a writer and subscribers.
 type site struct {
 	*hub
+	disk        *powerfs.Disk // under the hub's data; nil: the machine's own
 	random      *rand.Rand
 	counters    map[string]*counter // by instrument
 	writer      *writer
@@ -53,9 +55,10 @@ channels:
   count: {quantity: %s, unit: %s, kind: %s%s}
 `
 
-// newSite makes a lab in a new folder. Nothing of the hub runs yet.
-func newSite(program, self, dir string, random *rand.Rand) (_ *site, err error) {
-	s := &site{random: random, counters: map[string]*counter{}, ended: map[int]bool{}}
+// newSite makes a lab in a new folder, with its data on a disk of its own if one is
+// given. Nothing of the hub runs yet.
+func newSite(program, self, dir string, disk *powerfs.Disk, random *rand.Rand) (_ *site, err error) {
+	s := &site{random: random, disk: disk, counters: map[string]*counter{}, ended: map[int]bool{}}
 	defer func() {
 		if err != nil {
 			s.close()
@@ -86,7 +89,15 @@ func newSite(program, self, dir string, random *rand.Rand) (_ *site, err error) 
 	if err != nil {
 		return nil, err
 	}
-	if s.hub, err = newHub(program, dir, b.String()); err != nil {
+	data := "data"
+	if disk != nil {
+		data = "disk/data"
+		mountpoint := filepath.Join(dir, "disk")
+		if err := errors.Join(os.Mkdir(mountpoint, 0o700), disk.Mount(mountpoint)); err != nil {
+			return nil, err
+		}
+	}
+	if s.hub, err = newHub(program, dir, data, b.String()); err != nil {
 		return nil, err
 	}
 	for i := range subscribers {
@@ -101,6 +112,11 @@ func newSite(program, self, dir string, random *rand.Rand) (_ *site, err error) 
 	s.stop = cancel
 	s.writer = newWriter(s.conn)
 	s.work.Go(func() { s.writer.work(ctx) })
+	if disk != nil {
+		for i := range talkers {
+			s.work.Go(func() { s.writer.talk(ctx, i) })
+		}
+	}
 	return s, nil
 }
 
@@ -118,6 +134,9 @@ func (s *site) close() {
 	}
 	for _, c := range s.counters {
 		c.close()
+	}
+	if s.disk != nil {
+		_ = s.disk.Unmount() // the lab is over, and the disk goes with it
 	}
 }
 

@@ -60,7 +60,7 @@ func (t *tally) leave(unattached int) {
 }
 
 // write writes the table in Markdown, in the order of the kinds.
-func (t *tally) write(w io.Writer) {
+func (t *tally) write(w io.Writer, faults []fault) {
 	fmt.Fprintln(w, "| what went wrong | cycles | signals | readings | runs opened | gaps | faults found |")
 	fmt.Fprintln(w, "| --- | ---: | ---: | ---: | ---: | --- | ---: |")
 	sum := row{name: "all", gaps: map[pb.GapReason]int{}}

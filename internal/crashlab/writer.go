@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
 
@@ -100,4 +101,25 @@ func (w *writer) told() (answered map[string]uint64, latest []string, faults []s
 	faults = w.faults
 	w.faults = nil
 	return answered, latest, faults
+}
+
+// Talkers fill the record: many at once, so that groups are stored in both ways, and
+// with long texts, so that blocks are begun and compressed all the time.
+const (
+	talkers   = 24
+	talkBytes = 3900 // a note may have 4,000
+	talkPause = 50 * time.Millisecond
+)
+
+// talk notes one long text after the other on the bench until ctx ends.
+func (w *writer) talk(ctx context.Context, number int) {
+	for n := 1; ctx.Err() == nil; n++ {
+		id := fmt.Sprintf("talk-%d-%d", number, n)
+		w.insist(ctx, id, func(ctx context.Context, id string) (uint64, error) {
+			text := strings.Repeat(id+" ", talkBytes/(len(id)+1))
+			r, err := w.desk.AddNote(ctx, &pb.AddNoteRequest{RequestId: id, Person: "ana", Station: benchStation, Text: text})
+			return r.GetCursor(), err
+		})
+		_ = sleep(ctx, talkPause)
+	}
 }

@@ -51,9 +51,9 @@ type blocks struct {
 	// limit ends the reading after this entry, for a ledger that is being
 	// written.
 	limit uint64
-	// tolerate is where entries begin that were never acknowledged: a record
-	// from there on that breaks off at the end of the last file is no fault, but
-	// a write that did not finish.
+	// tolerate is where entries begin that may never have been acknowledged: a
+	// record from there on that cannot be read is no fault, but a write that did
+	// not finish, and so is what comes after it.
 	tolerate uint64
 
 	visit func(message) error
@@ -65,7 +65,7 @@ type blocks struct {
 
 // unfinished is where a write broke off.
 type unfinished struct {
-	file   string
+	number uint32 // of the file
 	offset int64
 }
 
@@ -75,11 +75,11 @@ func (b *blocks) read(ctx context.Context) (*unfinished, error) {
 	if err != nil {
 		return nil, err
 	}
-	for i, number := range numbers {
+	for _, number := range numbers {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		broke, err := b.block(number, i == len(numbers)-1)
+		broke, err := b.block(number)
 		if err != nil || broke != nil {
 			return broke, err
 		}
@@ -112,7 +112,7 @@ func (b *blocks) list() ([]uint32, error) {
 
 func blockName(n uint32) string { return fmt.Sprintf("%d.blk", n) }
 
-func (b *blocks) block(number uint32, last bool) (*unfinished, error) {
+func (b *blocks) block(number uint32) (*unfinished, error) {
 	name := filepath.Join(b.dir, blockName(number))
 	content, compressed, err := b.load(name)
 	if err != nil {
@@ -129,8 +129,9 @@ func (b *blocks) block(number uint32, last bool) (*unfinished, error) {
 	}
 	for at := 0; at < len(content) && b.position < b.limit; {
 		r, err := parseRecord(content[at:], sum)
-		if err != nil && last && !compressed && b.position+1 >= b.tolerate {
-			return &unfinished{name, int64(at)}, nil
+		// A block is compressed from memory and synced before it takes its name.
+		if err != nil && !compressed && b.position+1 >= b.tolerate {
+			return &unfinished{number, int64(at)}, nil
 		}
 		if err != nil && r.length == 0 {
 			return nil, b.fault(Fault{b.position + 1, fmt.Sprintf("entries from %d on cannot be read: file %s, byte %d: %v", b.position+1, name, at, err)})
@@ -250,30 +251,4 @@ func parseRecord(b []byte, sum hash.Hash) (blockRecord, error) {
 		return r, &damage{"the record does not have its checksum"}
 	}
 	return r, nil
-}
-
-// cut takes an unfinished write off the end of its file, keeping the bytes in a
-// file of dir, so that the server does not have to make sense of them.
-func (u *unfinished) cut(dir string) error {
-	b, err := readInto(nil, u.file)
-	if err != nil {
-		return fmt.Errorf("cut off an unfinished write: %w", err)
-	}
-	kept := filepath.Join(dir, fmt.Sprintf("unfinished-%s-%d", filepath.Base(u.file), u.offset))
-	if err := os.WriteFile(kept, b[u.offset:], 0o600); err != nil {
-		return fmt.Errorf("keep an unfinished write: %w", err)
-	}
-	f, err := os.OpenFile(u.file, os.O_WRONLY, 0)
-	if err != nil {
-		return fmt.Errorf("cut off an unfinished write: %w", err)
-	}
-	err = errors.Join(f.Truncate(u.offset), f.Sync(), f.Close())
-	// The server's index may count the write; without one it reads the blocks.
-	if gone := os.Remove(filepath.Join(filepath.Dir(u.file), "index.db")); !errors.Is(gone, fs.ErrNotExist) {
-		err = errors.Join(err, gone)
-	}
-	if err != nil {
-		return fmt.Errorf("cut off an unfinished write: %w", err)
-	}
-	return nil
 }

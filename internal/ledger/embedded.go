@@ -85,10 +85,11 @@ func (e *embedded) settle() error {
 	return syncDir(e.blocks)
 }
 
-// settleAll makes every name on the way to the blocks durable.
+// settleAll makes every name on the way to the blocks durable, from the ledger's
+// directory on.
 func (e *embedded) settleAll() error {
 	dir := e.blocks
-	for range 5 {
+	for range 6 {
 		if err := syncDir(dir); err != nil {
 			return err
 		}

@@ -14,8 +14,9 @@ import (
 )
 
 // headFile notes the last entry of the ledger outside the store, so that a tail
-// that the store lost is noticed. It has two lines of fixed length, written in
-// turn: one that was torn by a loss of power leaves the other.
+// that the store lost is noticed. It has two lines of fixed length. One is as it was
+// last synced, and the other is written until the next sync: torn by a loss of
+// power, it leaves the first.
 const (
 	headFile = "head"
 	headLine = 128
@@ -93,7 +94,7 @@ func openHeadNote(dir string) (*headNote, error) {
 	}
 	b, err := io.ReadAll(f)
 	if err == nil {
-		err = syncDir(dir)
+		err = errors.Join(f.Sync(), syncDir(dir))
 	}
 	if err != nil {
 		f.Close()
@@ -108,7 +109,7 @@ func (n *headNote) write(h Head, now time.Time) error {
 	if _, err := n.file.WriteAt(h.line(), int64(n.next*headLine)); err != nil {
 		return fmt.Errorf("note entry %d as the last: %w", h.Cursor, err)
 	}
-	n.next, n.dirty = 1-n.next, true
+	n.dirty = true
 	if now.Sub(n.synced) < headSyncEvery {
 		return nil
 	}
@@ -122,7 +123,7 @@ func (n *headNote) sync(now time.Time) error {
 	if err := n.file.Sync(); err != nil {
 		return fmt.Errorf("sync the note of the last entry: %w", err)
 	}
-	n.synced, n.dirty = now, false
+	n.next, n.synced, n.dirty = 1-n.next, now, false
 	return nil
 }
 

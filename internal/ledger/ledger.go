@@ -55,7 +55,7 @@ type Ledger struct {
 // they are.
 func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	o = o.withDefaults()
-	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
+	if err := makeDir(o.Dir); err != nil {
 		return nil, fmt.Errorf("make ledger directory: %w", err)
 	}
 	l := &Ledger{

@@ -45,8 +45,8 @@ func (v *verifier) add(m message) error {
 	return nil
 }
 
-// files checks the files of an embedded store before the server opens them, and
-// takes off what a crash left of a write that was not acknowledged.
+// files checks the files of an embedded store before the server opens them, and mends
+// what a loss of power left of what was not acknowledged.
 func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 	o := v.ledger.options
 	b := blocks{
@@ -58,12 +58,19 @@ func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 		b.tolerate = math.MaxUint64
 	}
 	broke, err := b.read(ctx)
-	if err != nil || broke == nil {
+	switch {
+	case err != nil:
 		return err
+	case !noted && b.position == 0:
+		return b.clearUnbegun()
+	case broke != nil:
+		o.Log.Warn("a write did not finish when the hub last stopped; it was never acknowledged",
+			zap.Uint64("after", b.position), zap.String("file", b.path(broke.number)), zap.Int64("byte", broke.offset))
 	}
-	o.Log.Warn("a write did not finish when the hub last stopped; it was never acknowledged",
-		zap.Uint64("after", b.position), zap.String("file", broke.file), zap.Int64("byte", broke.offset))
-	return broke.cut(o.Dir)
+	if last, _ := v.chain.Last(); last < known.Cursor {
+		return nil // broken: evidence is left as it is
+	}
+	return b.mend(broke, o.Dir)
 }
 
 // rest checks what the server has beyond the files that were read: everything,

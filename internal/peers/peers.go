@@ -49,6 +49,19 @@ func File(t testing.TB, path, of string) {
 	}
 }
 
+// Need ends the test if the machine lacks something; lack says what, and is empty if
+// not.
+func Need(t testing.TB, lack string) {
+	t.Helper()
+	switch {
+	case lack == "":
+	case everyPeer():
+		t.Fatalf("%s, and EVENBENCH_PEERS=1 says that nothing is missing", lack)
+	default:
+		t.Skip(lack)
+	}
+}
+
 // GoTool returns the path of a tool of the module internal/tools, or ends the test.
 // Such a tool is fetched and built when it is first asked for, which takes minutes:
 // so only where all peers are asked for.

@@ -13,6 +13,7 @@ import (
 	"go.uber.org/goleak"
 
 	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
+	"github.com/evenbench/evenbench/internal/peers"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -20,9 +21,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // mounted returns a disk and where it is mounted.
 func mounted(t *testing.T) (*powerfs.Disk, string) {
 	t.Helper()
-	if missing := powerfs.Missing(); missing != "" {
-		t.Skip(missing)
-	}
+	peers.Need(t, powerfs.Missing())
 	d, dir := powerfs.New(), t.TempDir()
 	if err := d.Mount(dir); err != nil {
 		t.Fatal(err)

@@ -42,7 +42,7 @@ func (d *Disk) Mount(dir string) error {
 	server, err := fs.Mount(dir, &node{disk: d, life: life, it: d.root}, &fs.Options{
 		NullPermissions: true,
 		RootStableAttr:  &fs.StableAttr{Ino: d.root.number},
-		MountOptions:    fuse.MountOptions{FsName: "powerfs", DirectMountStrict: true, MaxWrite: 1 << 20},
+		MountOptions:    fuse.MountOptions{FsName: "powerfs", DirectMountStrict: true, MaxWrite: 256 << 10},
 	})
 	if err != nil {
 		return fmt.Errorf("mount a disk on %s: %w", dir, err)
