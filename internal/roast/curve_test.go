@@ -22,6 +22,8 @@ type drum struct {
 	noDrumAir  bool
 	brokenFrom float64 // the bean sensor is broken from … to, s
 	brokenTo   float64
+	// Nothing is read from … to, s.
+	missingFrom, missingTo float64
 }
 
 func newDrum() *drum {
@@ -38,6 +40,9 @@ func (d *drum) pass(seconds float64, bean, air func(float64) float64) *drum {
 		d.air += step * (air(since) - d.air) / 6
 		if d.now += step; d.now >= next {
 			next += d.every
+			if d.now >= d.missingFrom && d.now < d.missingTo {
+				continue
+			}
 			r := roast.Reading{Role: roast.Bean, At: d.now, Cel: d.bean + d.noise*d.random.NormFloat64(), Quality: pb.Quality_QUALITY_GOOD}
 			if d.now >= d.brokenFrom && d.now < d.brokenTo {
 				r.Cel, r.Quality = math.NaN(), pb.Quality_QUALITY_BAD
@@ -55,6 +60,9 @@ func constant(cel float64) func(float64) float64 { return func(float64) float64 
 
 // beans warm from 22 °C towards 205 as they do at first, then at 5 K/min.
 func beans(since float64) float64 { return 22 + 160*(1-math.Exp(-since/130)) + since*5/60 }
+
+// fewBeans warm by more than 1 K/s at first.
+func fewBeans(since float64) float64 { return 30 + 150*(1-math.Exp(-since/110)) + since*5/60 }
 
 // cooled is the drum air above beans.
 func cooled(since float64) float64 { return 205 - 16*math.Exp(-since/60) + since*3/60 }

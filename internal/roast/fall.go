@@ -7,9 +7,9 @@ const (
 	lookBack = 10
 	// longestGap in the readings that a fall is looked for across, s.
 	longestGap = 40
-	// baseSeconds of the course before a fall are its base; at least baseLeast of
-	// them must be there.
-	baseSeconds, baseLeast = 25, 10
+	// baseSeconds of the course before a fall are its base, or baseLongest where
+	// points are missing; at least baseLeast of them must be there.
+	baseSeconds, baseLongest, baseLeast = 25, 75, 10
 	// A base is steady if it falls no faster and rises no faster than this, K/s,
 	// and spreads no more about its line than this, K. A drum that heats up again
 	// between two roasts is steady; a probe that is still falling is not.
@@ -28,14 +28,23 @@ type fall struct {
 	base  line
 	level float64
 	// onset is when it began; refined when there are points enough.
-	onset   float64
+	onset float64
+	// first is the first point that has clearly fallen; in a dropout it can be long
+	// after the onset, which is not known well until points enough have come.
+	first   float64
 	refined bool
 	sharp   bool  // it was deep soon
 	low     point // the lowest point since
 	air     line  // course of the drum air before
 	airSeen bool
-	hits    int // points in a row that say what it is
-	warming float64
+	// airDip is how far the drum air has fallen at most since the onset, K. The
+	// burner makes good in seconds what a few cold beans take.
+	airDip float64
+	// rest and restMost are where the fall would come to rest, degree Celsius, at
+	// least and at most, as the points up to the lowest tell; NaN until they do.
+	rest, restMost float64
+	hits           int // points in a row that say what it is
+	warming        float64
 }
 
 // notice looks whether the newest bean point lies at least depth (K) under a
@@ -61,12 +70,17 @@ func (t *Tracker) notice(depth, warming float64) (fall, bool) {
 		return fall{}, false
 	}
 	base, ok := t.bean.line(from, top.at)
+	if !ok { // there was a dropout
+		base, ok = t.bean.line(max(t.since, top.at-baseLongest), top.at)
+	}
 	if !ok || base.slope < steadiestFall || base.slope > steepestRise || base.spread > steadySpread {
 		return fall{}, false
 	}
-	f := fall{open: true, base: base, low: now, warming: warming}
+	f := fall{open: true, base: base, low: now, warming: warming, rest: math.NaN(), restMost: math.NaN()}
 	f.locate(&t.bean, now.at)
-	f.air, f.airSeen = t.air.line(f.onset-baseSeconds, f.onset)
+	if f.air, f.airSeen = t.air.line(f.onset-baseSeconds, f.onset); !f.airSeen {
+		f.air, f.airSeen = t.air.line(f.onset-baseLongest, f.onset)
+	}
 	return f, true
 }
 
@@ -76,17 +90,32 @@ func (f *fall) follow(bean *ring) {
 	if now.cel < f.low.cel {
 		f.low = now
 	}
-	if now.at <= f.onset+sharpSeconds && f.depth(now) >= chargeDepth {
+	// Of what happened in a dropout, the first point after it tells.
+	if bean.back(1).at <= f.first+sharpSeconds && f.depth(now) >= chargeDepth {
 		f.sharp = true
 	}
-	if !f.refined && now.at >= f.onset+onsetAfter {
-		f.locate(bean, f.onset+onsetAfter)
+	if !f.refined && now.at >= f.first+onsetAfter && bean.after(f.first) >= onsetPoints {
+		f.locate(bean, now.at)
 		f.refined = true
 	}
 }
 
 // depth is how far under its level the newest point is, K.
 func (f *fall) depth(now point) float64 { return f.level - now.cel }
+
+// ask asks the drum air and the bend of the fall, and keeps what they answer: a
+// moment later the air may have recovered, and the probe turned.
+func (f *fall) ask(bean, air *ring) {
+	now := bean.back(0)
+	if depth, ok := f.airDepth(air, now.at); ok {
+		f.airDip = max(f.airDip, depth)
+	}
+	if f.refined && now.cel <= f.low.cel+turnRise {
+		if cel, u, ok := f.bend(bean); ok {
+			f.rest, f.restMost = cel-2*u, cel+2*u
+		}
+	}
+}
 
 // airDepth is how far the drum air has fallen since the onset, K; false if there
 // is no drum air to tell.
@@ -102,8 +131,8 @@ func (f *fall) airDepth(air *ring, at float64) (float64, bool) {
 
 const (
 	// onsetAfter and onsetBefore are the points that tell where a fall began, s
-	// after and before it.
-	onsetAfter, onsetBefore = 10, 8
+	// after and before it; at least onsetPoints of them after it.
+	onsetAfter, onsetBefore, onsetPoints = 10, 8, 4
 	// A point has clearly fallen if it lies this far under the base, K, and this
 	// share of the fall.
 	clearFall, clearShare = 1.5, 0.1
@@ -140,7 +169,7 @@ func (f *fall) locate(bean *ring, until float64) {
 		kink.n++
 	}
 	best := math.Inf(1)
-	f.onset = first
+	f.onset, f.first = first, first
 	for _, lag := range lags {
 		kink.set(lag)
 		for s := from; s <= first; s += onsetStep {
@@ -197,13 +226,13 @@ func (k *kink) misfit(s float64) float64 {
 	return dd - df*df/ff
 }
 
-// rest is the temperature that the fall bends to, with its standard uncertainty.
+// bend is the temperature that the fall bends to, with its standard uncertainty.
 //
 // A probe of a first-order lag τ that touches something D colder falls by d with
 // d' = (D − d)/τ, hence d = (D·u − ∫d du)/τ at u after the onset: linear in u and
 // in the integral, so that D is the ratio of two regression coefficients. Beans
 // grow warm meanwhile, and D comes out smaller than what they were colder by.
-func (f *fall) rest(bean *ring) (cel, uncertainty float64, ok bool) {
+func (f *fall) bend(bean *ring) (cel, uncertainty float64, ok bool) {
 	_, old := bean.between(f.onset, math.Inf(1))
 	var uu, ui, ii, ud, id, dd, integral float64
 	last := point{at: f.onset}

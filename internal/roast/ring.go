@@ -62,11 +62,11 @@ type line struct {
 func (l line) value(at float64) float64 { return l.cel + l.slope*(at-l.at) }
 
 // line fits the points from a time to a time. It wants four of them, spread over
-// at least half of that time.
+// at least baseLeast.
 func (r *ring) line(from, to float64) (line, bool) {
 	young, old := r.between(from, to)
 	n := old - young
-	if n < 4 || r.back(young).at-r.back(old-1).at < (to-from)/2 {
+	if n < 4 || r.back(young).at-r.back(old-1).at < baseLeast {
 		return line{}, false
 	}
 	var l line

@@ -55,20 +55,27 @@ const (
 	// fall; but less than an open door does, which cools the air more than the
 	// probe.
 	chargeSeconds                                          = 40
-	airFallLeast, airFallMost, airShareLeast, airShareMost = 4, 30, 0.05, 0.5
+	airFallLeast, airFallMost, airShareLeast, airShareMost = 1.5, 45, 0.01, 0.5
 	// And the fall bends towards beans that grow warm: where it would come to rest
 	// is warmer than any room, which is what a lifted probe falls towards, degree
-	// Celsius.
-	warmestRoom = 45
-	// Where that cannot be told, a charge is told by how it turns: not as cold as a
-	// room, degree Celsius, nor too late after the onset, s. A thin probe turns
-	// sooner than turnSoonest, but then it has fallen to half; a probe lifted for
-	// a moment has not.
-	turnColdest, turnSoonest, turnLatest, turnShare = 40, 30, 130, 0.5
-	// Steepest rise of a probe in beans, K/s (90 K/min), over riseSeconds. Above
-	// it, the probe is not in beans. While it is not known whether there are any,
-	// less is believed: steepestTurn (45 K/min).
-	steepestInBeans, steepestTurn, riseSeconds = 1.5, 0.75, 10
+	// Celsius. What comes to rest below coldestBeans was lifted, for certain.
+	warmestRoom, coldestBeans = 45, 32
+	// Where that cannot be told, a charge is told by how it turns: not too late
+	// after the onset, s. A thin probe turns sooner than turnSoonest, but then it
+	// has fallen to half; a probe lifted for a moment has not. What comes to rest
+	// above half was an open door, or a burner that went out.
+	turnSoonest, turnLatest, turnShare = 30, 130, 0.5
+	// A probe that was as cold as a room, degree Celsius, must have risen as it does
+	// in beans for riseSeconds, from turnFirst to turnRisen, K.
+	turnColdest, turnFirst, turnRisen = 40, 4, 12
+	// Steepest rise of a probe in beans after the turn, K/s (90 K/min), over
+	// riseSeconds. Above it, the probe is not in beans.
+	steepestInBeans, riseSeconds = 1.5, 10
+	// Before and at the turn, what tells is the share of its fall that a probe
+	// makes good over riseSeconds. Beans catch up with the drum by 5 to 9 %,
+	// however thin the probe and however few they are; a probe that is put back
+	// into an empty drum does by its own lag, 18 % for one of 50 s.
+	comeback = 0.14
 	// dropDepth is how far the bean probe falls at a drop, K, if the drum air
 	// falls by dropAir with it. A fall that the drum air does not share could be a
 	// lifted probe: it must last for dropSeconds.
@@ -162,19 +169,19 @@ func (t *Tracker) stepEmpty(p point) {
 	}
 	f := &t.fall
 	f.follow(&t.bean)
+	f.ask(&t.bean, &t.air)
 	after := p.at - f.onset
 	if t.isCharge(p) {
 		t.open(f.onset, f.level, f.low, MethodChargeAir)
 		return
 	}
-	if !t.beansGone(p, steepestTurn) && t.hasTurned(p, f.low) && after < turnLatest &&
-		f.low.cel > turnColdest && (f.low.at-f.onset > turnSoonest || f.low.cel < turnShare*f.level) {
+	if back := t.counts(t.comesBack(p, f.level)); !back && after < turnLatest && t.hasTurned(p, f.low) && t.looksCharged(p) {
 		t.open(f.onset, f.level, f.low, MethodChargeTurn)
 		t.turned()
 		return
 	}
 	// It came back, was not sharp, or never turned: no charge.
-	if after > sharpSeconds && !f.sharp || t.lately >= decisive || after > turnLatest || f.depth(p) < (f.level-f.low.cel)/4 {
+	if p.at-f.first > sharpSeconds && !f.sharp || t.lately >= decisive || after > turnLatest || f.depth(p) < (f.level-f.low.cel)/4 {
 		t.settle(p.at)
 	}
 }
@@ -183,21 +190,31 @@ func (t *Tracker) stepEmpty(p point) {
 func (t *Tracker) isCharge(p point) bool {
 	f := &t.fall
 	depth := f.depth(p)
-	if !f.refined || !f.sharp || p.at-f.onset > chargeSeconds || p.cel > f.low.cel+2*turnRise {
+	if !f.refined || !f.sharp || p.at-f.first > chargeSeconds || p.cel > f.low.cel+2*turnRise {
 		return false
 	}
-	air, ok := f.airDepth(&t.air, p.at)
-	if !ok || air < max(airFallLeast, airShareLeast*depth) || air > min(airFallMost, airShareMost*depth) {
-		f.hits = 0
-		return false
-	}
-	rest, u, ok := f.rest(&t.bean)
-	if !ok || rest-2*u < warmestRoom {
+	air := f.airDip
+	if air < max(airFallLeast, airShareLeast*depth) || air > min(airFallMost, airShareMost*depth) || !(f.rest > warmestRoom) {
 		f.hits = 0
 		return false
 	}
 	f.hits++
 	return f.hits >= decisive
+}
+
+// looksCharged says whether the fall, which has turned, was one into beans.
+func (t *Tracker) looksCharged(p point) bool {
+	f := &t.fall
+	switch {
+	case f.low.at-f.onset <= turnSoonest && f.low.cel >= turnShare*f.level,
+		f.restMost < coldestBeans, f.rest > turnShare*f.level,
+		f.airDip > f.level-f.low.cel:
+		return false
+	case f.low.cel > turnColdest:
+		return true
+	}
+	before, _ := t.bean.between(math.Inf(-1), p.at-riseSeconds)
+	return before < t.bean.n && t.bean.back(before).at > f.low.at && t.bean.back(before).cel > f.low.cel+turnFirst && p.cel > f.low.cel+turnRisen
 }
 
 // hasTurned says whether the probe has risen from its lowest point for long enough.
@@ -209,15 +226,25 @@ func (t *Tracker) hasTurned(p, low point) bool {
 	return ok && now > low.cel+turnRise
 }
 
-// beansGone counts points at which the probe rises faster (K/s) than beans let
-// it, and says whether the newest is one.
-func (t *Tracker) beansGone(p point, steepest float64) bool {
-	if !t.rises(p, steepest) {
+// counts counts points in a row that say that there are no beans, and returns
+// whether the newest is one.
+func (t *Tracker) counts(gone bool) bool {
+	if t.lately++; !gone {
 		t.lately = 0
+	}
+	return gone
+}
+
+// comesBack says whether the probe makes good what it has fallen, from a level,
+// faster than beans let it.
+func (t *Tracker) comesBack(p point, level float64) bool {
+	before, _ := t.bean.between(math.Inf(-1), p.at-riseSeconds)
+	if before >= t.bean.n {
 		return false
 	}
-	t.lately++
-	return true
+	from := t.bean.back(before)
+	depth := level - from.cel
+	return depth > chargeNotice && p.cel-from.cel >= comeback*depth*(p.at-from.at)/riseSeconds
 }
 
 // rises says whether the probe has risen by at least rate, K/s, over riseSeconds.
@@ -238,7 +265,7 @@ func (t *Tracker) stepCharged(p point) {
 	if t.low.at < t.charge() || p.cel < t.low.cel {
 		t.low = p
 	}
-	gone := t.beansGone(p, steepestInBeans)
+	gone := t.counts(t.comesBack(p, t.level))
 	switch {
 	case t.lately >= decisive && t.level-t.low.cel > chargeNotice:
 		t.abort(t.low.at, "the bean probe rose as it does without beans; they were taken out before it had turned")
@@ -259,7 +286,7 @@ func (t *Tracker) stepRoasting(p point) {
 	}
 	// A probe that was lifted and put back rises steeply, too.
 	if p.at > t.restless+2*riseSeconds {
-		t.beansGone(p, steepestInBeans)
+		t.counts(t.rises(p, steepestInBeans))
 	}
 	if f := &t.fall; f.open {
 		f.follow(&t.bean)

@@ -68,6 +68,34 @@ func TestTracker(t *testing.T) {
 		{"two in a row, half a reading a second", func(d *drum) { d.every = 2; d.preheat(120).roast(600).drop().roast(500).drop() }, []roast.Event{charged(120), turned(120), dropped(720), charged(810), turned(810), dropped(1310)}},
 		{"ten readings a second", func(d *drum) { d.every = 0.1; d.preheat(120).roast(600).drop() }, []roast.Event{charged(120), turned(120), dropped(720)}},
 		{"noisy probe", func(d *drum) { d.noise = 0.6; d.preheat(120).roast(600).drop() }, []roast.Event{charged(120), turned(120), dropped(720)}},
+		{"thin probe, few beans", func(d *drum) {
+			d.lag = 2.5
+			d.preheat(120).pass(600, fewBeans, cooled).drop()
+		}, []roast.Event{charged(120), {What: roast.Turned, At: 129}, dropped(720)}},
+		{"thin probe, few beans, bean probe alone", func(d *drum) {
+			d.lag, d.noDrumAir = 2.5, true
+			d.preheat(120).pass(600, fewBeans, cooled).drop()
+		}, []roast.Event{charged(120), {What: roast.Turned, At: 129}, dropped(720)}},
+		{"thin probe that reads 8 K low", func(d *drum) {
+			d.lag = 2.5
+			d.preheat(120).pass(600, func(s float64) float64 { return fewBeans(s) - 8 }, cooled).drop()
+		}, []roast.Event{charged(120), {What: roast.Turned, At: 129}, dropped(720)}},
+		{"thin probe lifted", func(d *drum) {
+			d.lag = 2.5
+			for s := 4.0; s < 60; s *= 1.5 {
+				d.preheat(120).lift(s)
+			}
+		}, nil},
+		{"thin probe lifted, bean probe alone", func(d *drum) {
+			d.lag, d.noDrumAir = 2.5, true
+			for s := 4.0; s < 60; s *= 1.5 {
+				d.preheat(120).lift(s)
+			}
+		}, nil},
+		{"dropout over the charge", func(d *drum) {
+			d.missingFrom, d.missingTo = 110, 130
+			d.preheat(120).roast(600).drop()
+		}, []roast.Event{charged(120), turned(120), dropped(720)}},
 		{"preheat only", func(d *drum) { d.preheat(3600) }, nil},
 		{"preheat from cold", func(d *drum) { d.bean = 20; d.air = 20; d.preheat(1800) }, nil},
 		{"preheat that wanders", func(d *drum) {
@@ -202,6 +230,22 @@ func TestTrackerReplayEqualsLive(t *testing.T) {
 		if !slices.Equal(events, live) {
 			t.Errorf("replayed in two parts, cut at %d: %+v, want %+v", cut, events, live)
 		}
+	}
+}
+
+// The drum air dips for a few seconds only, and has recovered before the bean probe
+// has fallen far enough to be believed.
+func TestChargeIsToldThoughTheAirRecovers(t *testing.T) {
+	d := newDrum()
+	d.preheat(120).pass(600, beans, func(s float64) float64 {
+		if s < 4 {
+			return 185
+		}
+		return 208
+	}).drop()
+	events := feed(roast.NewTracker(), d.readings)
+	if len(events) == 0 || events[0].What != roast.Charged || events[0].Method != roast.MethodChargeAir || events[0].Delay() > 45 {
+		t.Errorf("got %+v, want the charge by the drum air, within 45 s", events)
 	}
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"slices"
 	"time"
@@ -15,22 +14,26 @@ var limits = map[roast.What]float64{roast.Charged: 2, roast.Turned: 4, roast.Dro
 
 var marks = []roast.What{roast.Charged, roast.Turned, roast.Dropped}
 
-// near is how far from the truth an event still counts as meant for it, s.
-const near = 30
+const (
+	// near is how far from the truth an event still counts as meant for it, s.
+	near = 30
+	// soon is how long after it a charge should have been told, s.
+	soon = 45
+)
 
 // score is how a tracker did on many roasts.
 type score struct {
 	roasts   int
 	errors   map[roast.What][]float64 // found less true, s
-	delays   map[roast.What][]float64 // s
+	delays   map[roast.What][]float64 // told less true, s
 	spurious int
 	misses   []string
 }
 
-func tryRoasts(seed uint64, n int, air bool) score {
+func tryRoasts(seed uint64, n int, l lab, air bool) score {
 	s := score{errors: map[roast.What][]float64{}, delays: map[roast.What][]float64{}}
 	for ; s.roasts < n; seed++ {
-		c, truths, events := roasts(seed, air)
+		c, truths, events := roasts(seed, l, air)
 		used := make([]bool, len(events))
 		for i, truth := range truths {
 			s.roasts++
@@ -46,10 +49,12 @@ func tryRoasts(seed uint64, n int, air bool) score {
 				used[k] = true
 				off := events[k].At - at
 				s.errors[what] = append(s.errors[what], off)
-
-				s.delays[what] = append(s.delays[what], events[k].Delay())
+				s.delays[what] = append(s.delays[what], events[k].Found-at)
 				if math.Abs(off) > limits[what] {
 					s.miss("seed %d roast %d: %v off by %+.1f s (%s); %+v", seed, i, what, off, events[k].Method, c)
+				}
+				if told := events[k].Found - at; what == roast.Charged && told > soon {
+					s.miss("seed %d roast %d: charge told %.0f s after it (%s); %+v", seed, i, told, events[k].Method, c)
 				}
 			}
 		}
@@ -68,25 +73,29 @@ func (s *score) miss(format string, args ...any) {
 }
 
 // within is the share of all roasts whose mark was found within its limit.
-func (s *score) within(what roast.What) float64 {
+func (s *score) within(what roast.What) float64 { return s.share(s.errors[what], limits[what]) }
+
+// soonTold is the share of all roasts whose charge was told soon.
+func (s *score) soonTold() float64 { return s.share(s.delays[roast.Charged], soon) }
+
+func (s *score) share(seconds []float64, limit float64) float64 {
 	var n int
-	for _, e := range s.errors[what] {
-		if math.Abs(e) <= limits[what] {
+	for _, x := range seconds {
+		if math.Abs(x) <= limit {
 			n++
 		}
 	}
 	return float64(n) / float64(s.roasts)
 }
 
-func (s *score) print(w io.Writer, probes string) {
-	for _, what := range marks {
-		off := magnitudes(s.errors[what])
-		delays := magnitudes(s.delays[what])
-		fmt.Fprintf(w, "%-15s %-12s %4d of %4d %6.2f s %6.2f s %7.1f %% ≤ %.0f s %13.1f s %6.1f s\n",
-			probes, what, len(off), s.roasts, middle(off), off[len(off)-1],
-			100*s.within(what), limits[what], middle(delays), delays[len(delays)-1])
-	}
-	fmt.Fprintf(w, "%-15s %-12s %4d\n", probes, "false", s.spurious)
+// row is a line of the table.
+func (s *score) row(l lab, air bool, falsePerThousand float64) string {
+	told := magnitudes(s.delays[roast.Charged])
+	return fmt.Sprintf("| %s | %s | %d of %d | %.1f %% | %.0f s | %.1f %% | %d | %.1f %% | %d | %.1f %% | %d | %.1f |",
+		l.name, probes(air),
+		len(s.errors[roast.Charged]), s.roasts, 100*s.within(roast.Charged), middle(told), 100*s.soonTold(),
+		len(s.errors[roast.Turned]), 100*s.within(roast.Turned),
+		len(s.errors[roast.Dropped]), 100*s.within(roast.Dropped), s.spurious, falsePerThousand)
 }
 
 // magnitudes returns the absolute values in order; never none.
