@@ -37,27 +37,38 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 	mark := &pb.MarkSet{
 		Roast: m.GetRoast(), Kind: pb.MarkKind_MARK_KIND_CHARGE, At: m.GetChargedAt(), BeanCel: m.BeanCel, Method: m.GetMethod(),
 	}
+	var since []roast.Event // found in the readings since a charge that was marked late
 	if m.GetMethod() == MethodPerson {
 		d.roast = m.GetRoast()
 		d.found = roast.Event{What: roast.Charged, At: x.charge}
-		b.tellTracker(d, mark, x.charge)
+		since = b.tellTracker(d, mark, x.charge)
 	}
 	d.trim(x.begin)
 	b.follow(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: mark}})
+	b.placeCharged(x)
+	for _, e := range since {
+		b.roastEvent(r, e)
+	}
+}
+
+// placeCharged drafts that the sample of a new roast is in its drum.
+func (b *Book) placeCharged(x *oneRoast) {
 	if x.sample == nil {
 		b.flag(&pb.FlagRaised{
-			Code: pb.FlagCode_FLAG_CODE_EMPTY_QUEUE, Station: m.GetStation(), Instrument: m.GetInstrument(), Roast: m.GetRoast(),
-			Text: fmt.Sprintf("%s was charged with no sample in its queue: assign the readings of roast %s to the sample that is in it", m.GetStation(), m.GetRoast()),
+			Code: pb.FlagCode_FLAG_CODE_EMPTY_QUEUE, Station: x.pb.GetStation(), Instrument: x.pb.GetInstrument(), Roast: x.pb.GetRoast(),
+			Text: fmt.Sprintf("%s was charged with no sample in its queue: assign the readings of roast %s to the sample that is in it", x.pb.GetStation(), x.pb.GetRoast()),
 		})
 		return
 	}
 	x.sample.roasts = append(x.sample.roasts, x)
 	x.sample.record.Roasts = append(x.sample.record.Roasts, x.pb)
 	b.touch(x.sample)
-	code := x.sample.record.GetSample()
+	if b.charged[x.station] == 0 {
+		b.charged[x.station] = 1 // it leaves the queue with the placement
+	}
 	b.follow(&pb.Entry{Body: &pb.Entry_SamplePlaced{SamplePlaced: &pb.SamplePlaced{
-		Station: m.GetStation(), Sample: code, At: m.GetChargedAt(),
-		By: pb.PlacementMeans_PLACEMENT_MEANS_CHARGE, Instrument: m.GetInstrument(),
+		Station: x.pb.GetStation(), Sample: x.sample.record.GetSample(), At: x.pb.GetChargedAt(),
+		By: pb.PlacementMeans_PLACEMENT_MEANS_CHARGE, Instrument: x.pb.GetInstrument(),
 	}}})
 }
 
@@ -111,7 +122,8 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	b.touch(x.sample)
 	b.refindRoast(x)
 	d := x.run.drum
-	if m.GetMethod() == MethodPerson && (d.roast == m.GetRoast() || d.roast == "" && d.ended == x) {
+	first := m.GetKind() == pb.MarkKind_MARK_KIND_CHARGE && m.GetReplaces() == 0 // told as the roast was opened
+	if m.GetMethod() == MethodPerson && !first && (d.roast == m.GetRoast() || d.roast == "" && d.ended == x) {
 		b.tellTracker(d, m, x.marks[m.GetKind()])
 	}
 	if m.GetKind() != pb.MarkKind_MARK_KIND_DROP {
@@ -133,17 +145,19 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	}
 }
 
-// tellTracker tells the drum's tracker of a mark that a person set. One that does
-// not fit was refused before it was recorded, or concerns a roast that the tracker
-// has let go of.
-func (b *Book) tellTracker(d *drum, m *pb.MarkSet, at float64) {
+// tellTracker tells the drum's tracker of a mark that a person set, and returns
+// what it finds by it. One that does not fit was refused before it was recorded, or
+// concerns a roast that the tracker has let go of.
+func (b *Book) tellTracker(d *drum, m *pb.MarkSet, at float64) []roast.Event {
 	switch {
 	case d.tracker == nil: // its run has ended
+		return nil
 	case m.GetWithdrawn():
 		_ = d.tracker.Withdraw(m.GetKind())
-	default:
-		_ = d.tracker.SetMark(m.GetKind(), at)
+		return nil
 	}
+	found, _ := d.tracker.SetMark(m.GetKind(), at)
+	return found
 }
 
 // reopen lets a roast go on whose drop was withdrawn.
@@ -213,6 +227,9 @@ func (b *Book) roastClosed(m *pb.RoastClosed) {
 		b.follow(&pb.Entry{Body: &pb.Entry_SampleRemoved{SampleRemoved: &pb.SampleRemoved{
 			Station: x.pb.GetStation(), Sample: x.sample.record.GetSample(), At: stamp(at), Reason: "the roast has ended",
 		}}})
+	}
+	if x.sample != nil {
+		b.judgeAgain(x.sample)
 	}
 	b.refindRoast(x)
 }

@@ -132,6 +132,25 @@ func (s *sample) droppedBefore(at time.Time) *oneRoast {
 	return nil
 }
 
+// judgeAgain judges what a sample's measurements are of, after the end of a roast that
+// was not known of when they were taken.
+func (b *Book) judgeAgain(s *sample) {
+	for _, m := range s.record.GetMeasurements() {
+		r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
+		ch := r.channels[m.GetChannel()]
+		if ch == nil || s.droppedBefore(m.GetAt().AsTime()) == nil || m.GetRoast() != "" {
+			continue
+		}
+		was := m.GetProperty()
+		m.Property, m.Roast = s.resolve(ch.pb.GetProperty(), m.GetAt().AsTime())
+		if m.GetProperty() != was || m.GetRoast() != "" {
+			s.supersede(was)
+			s.supersede(m.GetProperty())
+			b.refind(s)
+		}
+	}
+}
+
 // measurement returns the one that counts; nil if there is none.
 func (s *sample) measurement(property, roast string) *pb.Measurement {
 	for _, m := range slices.Backward(s.record.GetMeasurements()) {

@@ -48,8 +48,9 @@ type point struct {
 	number  uint64
 }
 
-// How much of the bean probe is kept between roasts, to know where one began.
-const idlePoints = 4096
+// How much of the bean probe is kept between roasts, to know where one began that a
+// person marks late; and how many points of it at most.
+const idleSeconds, mostIdle = 1800 + leadSeconds, 1 << 16
 
 func newDrum(bean string) *drum {
 	return &drum{bean: bean, tracker: roast.NewTracker()}
@@ -72,8 +73,8 @@ func (b *Book) roastReading(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row)
 	quality, _ := row.Quality()
 	at := m.Elapsed(row).Seconds()
 	if ch.role == roast.Bean && quality != pb.Quality_QUALITY_BAD && !math.IsNaN(row.Value) {
-		if d.roast == "" && len(d.trace) >= idlePoints {
-			d.trace = append(d.trace[:0], d.trace[idlePoints/2:]...)
+		if d.roast == "" && (len(d.trace) >= mostIdle || len(d.trace) > 0 && at-d.trace[0].at > 2*idleSeconds) {
+			d.trim(max(at-idleSeconds, d.trace[len(d.trace)/2].at))
 		}
 		d.trace = append(d.trace, point{at, row.Value, row.Number})
 	}

@@ -77,22 +77,28 @@ func checkOrder(doing string, marks func(pb.MarkKind) float64) error {
 // the one that is going on; a drop ends it, or moves the drop of the last one. A
 // mark that does not fit the others of its roast, or that has no roast, is refused
 // and changes nothing.
-func (t *Tracker) SetMark(kind pb.MarkKind, at float64) error {
+//
+// A charge may come late: the readings since are looked at again, and what they
+// give away is returned, as if the mark had come in time. The slice is valid until
+// the next call.
+func (t *Tracker) SetMark(kind pb.MarkKind, at float64) ([]Event, error) {
 	const doing = "set mark"
+	t.events = t.events[:0]
 	name, ok := markName(kind)
 	if !ok {
-		return &InputError{doing, "kind", kind.String(), "a known kind of mark"}
+		return nil, &InputError{doing, "kind", kind.String(), "a known kind of mark"}
 	}
 	if !finite(at) {
-		return &InputError{doing, name, fmt.Sprintf("at %g s", at), "finite"}
+		return nil, &InputError{doing, name, fmt.Sprintf("at %g s", at), "finite"}
 	}
 	begins := kind == pb.MarkKind_MARK_KIND_CHARGE && t.phase == empty && !(at < t.ended())
 	if begins {
 		t.begin(at, t.levelAt(at))
-		return nil
+		t.review(at)
+		return t.events, nil
 	}
 	if math.IsNaN(t.charge()) {
-		return &InputError{doing, name, fmt.Sprintf("at %.1f s", at), "of a roast, and none has begun: set the charge first"}
+		return nil, &InputError{doing, name, fmt.Sprintf("at %.1f s", at), "of a roast, and none has begun: set the charge first"}
 	}
 	err := checkOrder(doing, func(k pb.MarkKind) float64 {
 		if k == kind {
@@ -101,7 +107,7 @@ func (t *Tracker) SetMark(kind pb.MarkKind, at float64) error {
 		return t.marks[k]
 	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	t.marks[kind] = at
 	switch {
@@ -112,7 +118,23 @@ func (t *Tracker) SetMark(kind pb.MarkKind, at float64) error {
 	case kind == pb.MarkKind_MARK_KIND_DROP && t.phase != empty:
 		t.settle(max(t.now, at))
 	}
-	return nil
+	return nil, nil
+}
+
+// review looks again at the points since a charge. Where they do not reach back to
+// it, nothing can be said of the turn, and they are left alone.
+func (t *Tracker) review(charge float64) {
+	if t.bean.n == 0 || t.bean.back(t.bean.n-1).at > charge {
+		return
+	}
+	now := t.now
+	for range t.bean.rewind(charge) {
+		p := t.bean.points[t.bean.next]
+		t.bean.add(p)
+		t.now = p.at
+		t.step(p)
+	}
+	t.now = now
 }
 
 // Withdraw takes a mark back. Without its charge a roast has not been; without its

@@ -3,6 +3,7 @@ package roast_test
 import (
 	"errors"
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/evenbench/evenbench/internal/roast"
@@ -31,7 +32,7 @@ func upTo(tracker *roast.Tracker, readings []roast.Reading, at float64) ([]roast
 
 func mustMark(t *testing.T, tracker *roast.Tracker, kind pb.MarkKind, at float64) {
 	t.Helper()
-	if err := tracker.SetMark(kind, at); err != nil {
+	if _, err := tracker.SetMark(kind, at); err != nil {
 		t.Fatal(err)
 	}
 	if got, ok := tracker.Mark(kind); !ok || got != at {
@@ -133,13 +134,53 @@ func TestMarksRefused(t *testing.T) {
 		"a kind below the first one": {begun(), -1, 500, "kind"},
 	} {
 		before, _ := c.tracker.Mark(c.kind)
-		err := c.tracker.SetMark(c.kind, c.at)
+		_, err := c.tracker.SetMark(c.kind, c.at)
 		var input *roast.InputError
 		if !errors.As(err, &input) || input.Field != c.field || input.Range == "" {
 			t.Errorf("%s: error %v, want one about the %s", name, err, c.field)
 		}
 		if after, _ := c.tracker.Mark(c.kind); after != before {
 			t.Errorf("%s: the mark was refused and moved from %v to %v", name, before, after)
+		}
+	}
+}
+
+// A charge that a person marks late gives what it would have given in time.
+func TestPersonsLateCharge(t *testing.T) {
+	d := newDrum()
+	// A probe that falls too slowly for a charge to be found by itself.
+	d.lag = 75
+	d.preheat(120).roast(600).drop().preheat(60)
+	if events := feed(roast.NewTracker(), d.readings); len(events) != 0 {
+		t.Fatalf("found without a person: %+v", events)
+	}
+	told := func(when float64) []roast.Event {
+		tracker := roast.NewTracker()
+		var events []roast.Event
+		said := false
+		for _, r := range d.readings {
+			if !said && r.At > when {
+				said = true
+				found, err := tracker.SetMark(pb.MarkKind_MARK_KIND_CHARGE, 120)
+				if err != nil {
+					t.Fatal(err)
+				}
+				events = append(events, found...)
+			}
+			events = append(events, tracker.Feed(r)...)
+		}
+		for i := range events {
+			events[i].Found = 0 // it was told when it was told
+		}
+		return events
+	}
+	inTime := told(120)
+	if len(inTime) != 2 || inTime[0].What != roast.Turned || inTime[1].What != roast.Dropped {
+		t.Fatalf("marked in time: %+v, want the turning point and the drop", inTime)
+	}
+	for _, late := range []float64{130, 180, 300, 600, 715, 760, 805} {
+		if events := told(late); !slices.Equal(events, inTime) {
+			t.Errorf("marked %.0f s late: %+v\nwant %+v", late-120, events, inTime)
 		}
 	}
 }

@@ -5,9 +5,9 @@ import (
 	"sort"
 )
 
-// ringPoints is a power of two; at two points a second it is the last four
-// minutes, more than the longest look back.
-const ringPoints = 512
+// ringPoints is a power of two; at two points a second it is the last half hour:
+// a charge that a person marks late is looked for in it.
+const ringPoints = 4096
 
 // ring is the newest points of a channel.
 type ring struct {
@@ -22,6 +22,15 @@ func (r *ring) add(p point) {
 	if r.n < ringPoints {
 		r.n++
 	}
+}
+
+// rewind takes the points from a time on back, and returns how many: the next of
+// them is where add will put it.
+func (r *ring) rewind(from float64) (n int) {
+	n = r.after(from)
+	r.n -= n
+	r.next = (r.next - n) & (ringPoints - 1)
+	return n
 }
 
 // back returns the i-th newest point; 0 is the newest.

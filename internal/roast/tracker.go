@@ -25,8 +25,7 @@ type Tracker struct {
 	low, peak point
 	lately    int     // points in a row that say that the beans are gone
 	restless  float64 // when a fall was last open
-	events    [2]Event
-	found     int
+	events    []Event // what the call that goes on has found
 }
 
 type phase uint8
@@ -94,7 +93,7 @@ const (
 
 // NewTracker returns a tracker for an empty drum.
 func NewTracker() *Tracker {
-	t := &Tracker{since: math.Inf(-1), rate: NewRateOfRise(RateWindow)}
+	t := &Tracker{since: math.Inf(-1), rate: NewRateOfRise(RateWindow), events: make([]Event, 0, 2)}
 	t.forget()
 	return t
 }
@@ -110,7 +109,7 @@ func (t *Tracker) forget() {
 // order of time; one that is not newer than its predecessor is left out, as is one
 // that is bad or not finite.
 func (t *Tracker) Feed(r Reading) []Event {
-	t.found = 0
+	t.events = t.events[:0]
 	if r.Role >= roles || r.Quality == pb.Quality_QUALITY_BAD || !(math.Abs(r.At) <= farthest) || !finite(r.Cel) {
 		return nil
 	}
@@ -128,7 +127,7 @@ func (t *Tracker) Feed(r Reading) []Event {
 			t.step(p)
 		}
 	}
-	return t.events[:t.found]
+	return t.events
 }
 
 // Roasting says whether a roast is going on.
@@ -379,6 +378,5 @@ func (t *Tracker) settle(at float64) {
 
 func (t *Tracker) emit(e Event) {
 	e.Found = t.now
-	t.events[t.found] = e
-	t.found++
+	t.events = append(t.events, e)
 }

@@ -302,7 +302,7 @@ func FuzzTracker(f *testing.F) {
 				}
 			}
 			if data[i] == 7 {
-				_ = tracker.SetMark(pb.MarkKind(data[i+1]%10), at)
+				_, _ = tracker.SetMark(pb.MarkKind(data[i+1]%10), at)
 				open = tracker.Roasting()
 			}
 			if data[i] == 8 {
