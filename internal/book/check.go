@@ -1,7 +1,6 @@
 package book
 
 import (
-	"maps"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -162,14 +161,17 @@ func (b *Book) DrumRun(name string) *pb.RunOpened {
 }
 
 // CheckMark tells whether a mark fits the others of its roast; an error says which
-// it does not.
+// it does not, with their times from the charge.
 func (b *Book) CheckMark(id string, kind pb.MarkKind, at time.Time) error {
 	x := b.roasts[id]
 	if x == nil {
 		return nil
 	}
-	marks := maps.Clone(x.marks)
-	marks[kind] = x.run.elapsed(at)
+	marks := roast.Marks{}
+	for k, set := range x.marks {
+		marks[k] = set - x.charge
+	}
+	marks[kind] = x.run.elapsed(at) - x.charge
 	return roast.CheckMarks(marks)
 }
 

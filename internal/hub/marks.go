@@ -49,7 +49,7 @@ func judgeMark(b *book.Book, r *pb.SetMarkRequest, now time.Time) (*pb.Entry, er
 	}
 	m.At, m.ElapsedS = timestamppb.New(at), b.Elapsed(roast, at)
 	if err := b.CheckMark(roast, r.GetKind(), at); err != nil {
-		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER, "at: roast %s: %v: correct the time, or move the other mark first", roast, err)
+		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER, "at: roast %s, in seconds from its charge: %v: correct the time, or move the other mark first", roast, err)
 	}
 	if cel, ok := b.BeanAt(roast, at); ok {
 		m.BeanCel = proto.Float64(cel)
@@ -74,7 +74,8 @@ func roastMeant(b *book.Book, r *pb.SetMarkRequest) (string, error) {
 	roast := b.RoastOn(r.GetStation())
 	if roast == "" && r.GetKind() != pb.MarkKind_MARK_KIND_CHARGE {
 		return "", refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER,
-			"station: no roast goes on in %s, so it has no %s: mark the charge first, or name the roast to correct", r.GetStation(), book.MarkWord(r.GetKind()))
+			"station: no roast goes on in %s, so it has no %s: mark the charge first, with the time at which the beans went in if that is a while ago, and then the %[2]s; or name the roast to correct",
+			r.GetStation(), book.MarkWord(r.GetKind()))
 	}
 	return roast, nil
 }
@@ -88,7 +89,7 @@ func judgeCharge(b *book.Book, r *pb.SetMarkRequest, at time.Time) (*pb.Entry, e
 	}
 	if since := b.ChargeableSince(r.GetStation()); !at.After(since) {
 		return nil, refuse(pb.ErrorReason_ERROR_REASON_MARK_ORDER,
-			"at: %s has been measured, and been without a roast, only since %s; the charge cannot have been at %s",
+			"at: %s has been measured, and been without a roast, only since %s, so a charge at %s cannot be followed: give a later time, or name the roast whose charge to move",
 			r.GetStation(), since.Format(time.RFC3339), at.Format(time.RFC3339))
 	}
 	return &pb.Entry{Body: &pb.Entry_RoastOpened{RoastOpened: opened}}, nil
