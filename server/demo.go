@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"sync"
@@ -30,7 +29,7 @@ type demo struct {
 	length     time.Duration
 	data       string
 	grpc, http string
-	out        *lineWriter
+	out        *pages
 }
 
 func demoCommand() *cobra.Command {
@@ -46,7 +45,7 @@ evenctl while the demo runs. Lab time passes 60 times as fast as real time.
 ` + cautions,
 		Args: exactly(0, "demo takes no arguments"),
 		RunE: func(c *cobra.Command, _ []string) error {
-			d.out = &lineWriter{w: c.OutOrStdout()}
+			d.out = &pages{w: c.OutOrStdout()}
 			return d.run(c.Context())
 		},
 	}
@@ -141,36 +140,13 @@ func (d *demo) watch(ctx context.Context, bench *simlab.Lab, h *hub.Hub) error {
 	}
 	defer cancel()
 	var telling sync.WaitGroup
-	telling.Go(func() { d.tell(work, conn) })
+	telling.Go(func() { tell(work, conn, d.out) })
 	worked := bench.Work(work, conn, func(line string) {
 		fmt.Fprintln(d.out, line)
 	})
 	cancel()
 	telling.Wait()
 	return errors.Join(worked, d.table(conn))
-}
-
-// told are the kinds of entry that the demo tells: what a person at the bench would
-// want to know of.
-var told = []string{
-	"gap", "instrument_changed", "clock_stepped", "sample_placed",
-	"readings_assigned", "measurement_taken", "roast_opened", "mark_set", "roast_closed", "flag_raised",
-}
-
-func (d *demo) tell(ctx context.Context, conn grpc.ClientConnInterface) {
-	narrator := show.NewNarrator(d.out, show.Style{Zone: time.UTC})
-	f := follow.New(conn, follow.Options{Filter: &pb.EntryFilter{Kinds: told}})
-	for e, err := range f.Entries(ctx) {
-		if err != nil {
-			if ctx.Err() == nil {
-				fmt.Fprintf(d.out, "the record can no longer be followed: %v\n", err)
-			}
-			return
-		}
-		if err := narrator.Tell(e); err != nil {
-			return
-		}
-	}
 }
 
 // table prints the samples as they stand.
@@ -188,16 +164,4 @@ func (d *demo) table(conn grpc.ClientConnInterface) error {
 	fmt.Fprintf(d.out, "\nThe record stays in %s; check it with\n  go run ./clients/evenctl audit --ledger %s\n",
 		d.data, filepath.Join(d.data, "ledger"))
 	return nil
-}
-
-// lineWriter lets several write whole lines.
-type lineWriter struct {
-	mu sync.Mutex
-	w  io.Writer
-}
-
-func (l *lineWriter) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.w.Write(p)
 }

@@ -38,6 +38,9 @@ type event struct {
 	paint func(string) string
 }
 
+// Know keeps in mind what an entry says, without a word.
+func (n *Narrator) Know(e *pb.Entry) { n.event(e) }
+
 // Tell writes what an entry says.
 func (n *Narrator) Tell(e *pb.Entry) error {
 	var b strings.Builder

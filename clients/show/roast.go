@@ -12,7 +12,11 @@ func (n *Narrator) ofRoasts(e *pb.Entry) (event, bool) {
 	case *pb.Entry_RoastOpened:
 		m := b.RoastOpened
 		n.roasts[m.GetRoast()] = m
-		return event{place: m.GetStation(), what: "roast begins", text: whose(m.GetSample()) + ", roast " + m.GetRoast()}, true
+		text := whose(m.GetSample()) + ", roast " + m.GetRoast() + ", charged " + n.Clock(m.GetChargedAt())
+		if m.BeanCel != nil {
+			text += ", bean " + Quantity(m.GetBeanCel(), "Cel", "")
+		}
+		return event{place: m.GetStation(), what: "roast begins", text: text + byWhom(e.GetActor())}, true
 	case *pb.Entry_MarkSet:
 		return n.mark(b.MarkSet, e.GetActor()), true
 	case *pb.Entry_RoastClosed:

@@ -1,106 +1,47 @@
 package simlab
 
 import (
-	"context"
 	"fmt"
-	"io"
 	"reflect"
+	"slices"
 	"strings"
-	"sync"
 	"testing"
-	"testing/synctest"
 	"time"
 
 	"go.uber.org/goleak"
-	"google.golang.org/grpc"
-	"google.golang.org/protobuf/proto"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
-	"github.com/evenbench/evenbench/internal/simlab/cable"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// loose is a cable that ends in the air, so that a day can pass on a clock of its
-// own (synctest).
-type loose struct{}
-
-func (loose) Link() string { return "{tcp: 127.0.0.1:1}" }
-func (loose) Say([]byte)   {}
-func (loose) Unplug()      {}
-func (loose) Plug() error  { return nil }
-func (loose) Close()       {}
-
-var unwired = wiring{
-	network: func(cable.Serve) (cable.Cable, error) { return loose{}, nil },
-	serial:  func(cable.Serve) (cable.Cable, error) { return loose{}, nil },
-}
-
-// hub is a hub that agrees to everything and remembers what it was asked. It
-// stands for the real one only where a test is about the lab.
-type hub struct {
-	mu     sync.Mutex
-	asked  []proto.Message // what writes
-	looks  uint64
-	refuse func(method string) error
-}
-
-func (h *hub) Invoke(_ context.Context, method string, in, out any, _ ...grpc.CallOption) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if list, ok := out.(*pb.ListInstrumentsResponse); ok {
-		h.looks++
-		list.Instruments = []*pb.InstrumentStatus{{Instrument: "drum-1-probes", LastNumber: 1000 * h.looks}}
-		return nil
-	}
-	h.asked = append(h.asked, proto.Clone(in.(proto.Message)))
-	if h.refuse != nil {
-		return h.refuse(method)
-	}
-	return nil
-}
-
-func (h *hub) NewStream(context.Context, *grpc.StreamDesc, string, ...grpc.CallOption) (grpc.ClientStream, error) {
-	return nil, io.ErrUnexpectedEOF
-}
-
-// dayOf lets as much of a day pass as long says, in lab time, and returns what
-// happened.
-func dayOf(t *testing.T, seed uint64, long time.Duration) (roasts []Roast, samples []Sample, asked []proto.Message, lines []string) {
-	t.Helper()
-	synctest.Test(t, func(t *testing.T) {
-		l, err := start(t.Context(), Options{Seed: seed}, unwired)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Stop()
-		ctx, cancel := context.WithTimeout(t.Context(), l.Clock().Real(long))
-		defer cancel()
-		h := &hub{}
-		if err := l.Work(ctx, h, func(s string) { lines = append(lines, s) }); err != nil {
-			t.Error(err)
-		}
-		roasts, samples, asked = l.Roasts(), l.Samples(), h.asked
-	})
-	return roasts, samples, asked, lines
-}
+// wholeDay is more of the lab's time than a day's work takes.
+const wholeDay = 24 * time.Hour
 
 func TestDayIsWhole(t *testing.T) {
-	roasts, samples, asked, _ := dayOf(t, 1, 24*time.Hour)
-	if len(samples) != 30 || len(roasts) != 30 {
-		t.Fatalf("got %d samples and %d roasts, want 30 and 30", len(samples), len(roasts))
+	p, err := dayOf(t, Options{Seed: 1}, newHub(), wholeDay)
+	if err != nil {
+		t.Error(err)
+	}
+	if len(p.samples) != 30 || len(p.roasts) != 30 {
+		t.Fatalf("got %d samples and %d roasts, want 30 and 30", len(p.samples), len(p.roasts))
 	}
 	lots := map[string]bool{}
-	for i, r := range roasts {
-		lots[samples[i].Lot] = true
-		if r.Sample != samples[i].Code {
-			t.Errorf("roast %d is of %s, want %s", i, r.Sample, samples[i].Code)
+	for i, r := range p.roasts {
+		lots[p.samples[i].Lot] = true
+		if r.Sample != p.samples[i].Code {
+			t.Errorf("roast %d is of %s, want %s", i, r.Sample, p.samples[i].Code)
 		}
 		if want := fmt.Sprintf("drum-%d", i%4+1); r.Station != want {
 			t.Errorf("%s was roasted in %s, want %s", r.Sample, r.Station, want)
 		}
-		if got := r.Charged - chargeAt(i); got != 0 {
-			t.Errorf("%s was charged %v off its time", r.Sample, got)
+		if r.Charged != chargeAt(i) {
+			t.Errorf("%s was charged at %v on its drum's clock, want %v", r.Sample, r.Charged, chargeAt(i))
+		}
+		if late := r.ChargedAt.Sub(p.roasts[0].ChargedAt) - time.Duration(i)*slot; late.Abs() > 10*time.Second {
+			t.Errorf("%s was charged %v off its time, with nothing to make it late", r.Sample, late)
 		}
 		for what, order := range map[string]bool{
 			"turning point after charge":  r.TurningPoint > r.Charged,
@@ -109,8 +50,8 @@ func TestDayIsWhole(t *testing.T) {
 			"drop after first crack":      r.Dropped > r.FirstCrack,
 			"total 8 to 13 min":           r.Dropped-r.Charged > 8*time.Minute && r.Dropped-r.Charged < 13*time.Minute,
 			"loss 14 to 20 %":             r.Loss() > 0.14 && r.Loss() < 0.20,
-			"weighed out after the drop":  weighOut > r.Dropped-r.Charged+60*time.Second,
-			"colour half an hour after":   colour >= r.Dropped-r.Charged+30*time.Minute,
+			"weighed out after the drop":  weighOut > r.Dropped-r.Charged+cooling,
+			"colour half an hour after":   colour >= r.Dropped-r.Charged+rest,
 			"clock time follows":          r.DroppedAt.Sub(r.ChargedAt) == r.Dropped-r.Charged,
 		} {
 			if !order {
@@ -120,17 +61,6 @@ func TestDayIsWhole(t *testing.T) {
 	}
 	if len(lots) != 9 {
 		t.Errorf("got %d lots, want 9", len(lots))
-	}
-
-	calls := map[string]int{}
-	ids := map[string]bool{}
-	for _, m := range asked {
-		calls[string(m.ProtoReflect().Descriptor().Name())]++
-		id := m.(interface{ GetRequestId() string }).GetRequestId()
-		if ids[id] || id == "" || len(id) > 64 {
-			t.Errorf("request id %q is empty, too long or used twice", id)
-		}
-		ids[id] = true
 	}
 	want := map[string]int{
 		"RegisterSampleRequest":  30,
@@ -142,59 +72,155 @@ func TestDayIsWhole(t *testing.T) {
 		"ActOnInstrumentRequest": 22 + 30 + 1, // densities, colours, a zero
 		"AddNoteRequest":         4,
 	}
-	if !reflect.DeepEqual(calls, want) {
+	if calls := p.hub.calls(t); !reflect.DeepEqual(calls, want) {
 		t.Errorf("calls:\ngot  %v\nwant %v", calls, want)
 	}
 }
 
-func TestSameSeedSameDay(t *testing.T) {
-	a, _, _, _ := dayOf(t, 5, 20*time.Minute)
-	b, _, _, _ := dayOf(t, 5, 20*time.Minute)
-	if len(a) < 5 || len(a) != len(b) {
-		t.Fatalf("got %d and %d roasts, want the same number, at least 5", len(a), len(b))
+// truths are the roasts of a day that have ended, as they really were, in the order of the
+// charges.
+func (p past) truths() (all []string) {
+	for _, r := range p.roasts {
+		if r.Dropped == 0 {
+			break
+		}
+		all = append(all, fmt.Sprintf("%s %s %+v", r.Sample, r.Station, r.Truth))
 	}
-	for i := range a {
-		if !reflect.DeepEqual(a[i].Truth, b[i].Truth) {
-			t.Errorf("roast %d differs:\n%+v\n%+v", i, a[i].Truth, b[i].Truth)
+	return all
+}
+
+// The same seed gives the same day, however slowly the hub answers and however late the
+// simulation itself runs: the same roasts to the last digit, the same way of each sample,
+// and the same displays.
+func TestDayIsTheSameOnABusyMachine(t *testing.T) {
+	idle, err := dayOf(t, Options{Seed: 5}, newHub(), time.Hour)
+	if err != nil {
+		t.Error(err)
+	}
+	slow := newHub()
+	slow.slow = 5 * time.Second // five minutes of the lab's time
+	busy, err := dayOf(t, Options{Seed: 5}, slow, 3*time.Hour)
+	if err != nil {
+		t.Error(err)
+	}
+	// Here the simulation wakes only every two seconds of the lab's time.
+	fast, err := dayOf(t, Options{Seed: 5, Rate: 1000}, newHub(), time.Hour)
+	if err != nil {
+		t.Error(err)
+	}
+	for what, other := range map[string]past{"a slow hub": busy, "a late simulation": fast} {
+		same(t, what+": roasts", idle.truths(), other.truths())
+		if n := len(other.truths()); n < 8 {
+			t.Errorf("%s: only %d roasts ended", what, n)
+		}
+		for code := range idle.hub.way {
+			same(t, what+": way of "+code, idle.hub.way[code], other.hub.way[code])
+			same(t, what+": measured of "+code, idle.hub.shown[code], other.hub.shown[code])
 		}
 	}
-	c, _, _, _ := dayOf(t, 6, 20*time.Minute)
-	if reflect.DeepEqual(a[0].Truth, c[0].Truth) {
+	eighth := func(p past) time.Duration { return p.roasts[7].ChargedAt.Sub(p.roasts[0].ChargedAt) }
+	if eighth(busy) < eighth(idle)+10*time.Minute {
+		t.Errorf("the slow hub made the eighth charge only %v late: it shows nothing", eighth(busy)-eighth(idle))
+	}
+	other, err := dayOf(t, Options{Seed: 6}, newHub(), 20*time.Minute)
+	if err != nil {
+		t.Error(err)
+	}
+	if reflect.DeepEqual(idle.truths()[0], other.truths()[0]) {
 		t.Error("two seeds gave the same first roast")
 	}
 }
 
-// A hub that refuses costs the day what it refuses, and Work says so.
-func TestRefusedCallsAreReported(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		l, err := start(t.Context(), Options{Seed: 1}, unwired)
-		if err != nil {
-			t.Fatal(err)
+// same compares two stories as far as both go.
+func same(t *testing.T, what string, a, b []string) {
+	t.Helper()
+	n := min(len(a), len(b))
+	a, b = a[:n], b[:n]
+	if !slices.Equal(a, b) {
+		t.Errorf("%s:\n%s\nand\n%s", what, strings.Join(a, "\n"), strings.Join(b, "\n"))
+	}
+}
+
+// A hub that finds no charge and no drop is helped: people mark them, at the time when
+// they were.
+func TestPeopleMarkWhatTheHubMisses(t *testing.T) {
+	blind := newHub()
+	blind.blind = true
+	p, err := dayOf(t, Options{Seed: 1}, blind, 40*time.Minute)
+	if err != nil {
+		t.Error(err)
+	}
+	marks := map[string]bool{}
+	for _, m := range blind.asked {
+		if m, ok := m.(*pb.SetMarkRequest); ok {
+			marks[fmt.Sprint(m.GetKind(), m.GetAt().AsTime())] = true
 		}
-		defer l.Stop()
-		h := &hub{refuse: func(method string) error {
-			if method == pb.BenchService_SetMark_FullMethodName {
-				return fmt.Errorf("no marks today")
+	}
+	marked := 0
+	for _, r := range p.roasts {
+		if r.Dropped == 0 || p.end.Sub(r.DroppedAt) < 10*time.Minute {
+			continue // not noticed yet
+		}
+		marked++
+		for kind, at := range map[pb.MarkKind]time.Time{
+			pb.MarkKind_MARK_KIND_CHARGE: r.ChargedAt, pb.MarkKind_MARK_KIND_DROP: r.DroppedAt,
+		} {
+			if !marks[fmt.Sprint(kind, at)] {
+				t.Errorf("%s was not marked: %v at %v", r.Sample, kind, at)
+			}
+		}
+	}
+	if marked < 4 {
+		t.Errorf("only %d roasts ended", marked)
+	}
+}
+
+// A hub that refuses costs the day what it refuses, and Work says so; a mark is tried
+// again and is no fault of the day.
+func TestRefusals(t *testing.T) {
+	for method, fault := range map[string]bool{
+		pb.BenchService_SetMark_FullMethodName:     false,
+		pb.BenchService_QueueSample_FullMethodName: true,
+	} {
+		h := newHub()
+		h.refuse = func(m string) error {
+			if m == method {
+				return status.Error(codes.FailedPrecondition, "not today")
 			}
 			return nil
-		}}
-		ctx, cancel := context.WithTimeout(t.Context(), l.Clock().Real(20*time.Minute))
-		defer cancel()
-		err = l.Work(ctx, h, func(string) {})
-		if err == nil || !strings.Contains(err.Error(), "mark the roast in drum-1: no marks today") {
-			t.Errorf("got %v", err)
 		}
-		if got := len(l.Roasts()); got < 5 {
-			t.Errorf("got %d roasts, want the work to go on all the same", got)
+		p, err := dayOf(t, Options{Seed: 1}, h, 20*time.Minute)
+		if (err != nil) != fault || fault && !strings.Contains(err.Error(), "queue EB4101 for drum-1: ") {
+			t.Errorf("%s: got %v", method, err)
 		}
-	})
+		if !strings.Contains(strings.Join(p.lines, "\n"), "not today") {
+			t.Errorf("%s: the refusal was not told", method)
+		}
+		if len(p.roasts) < 5 {
+			t.Errorf("%s: got %d roasts, want the work to go on all the same", method, len(p.roasts))
+		}
+		asked := map[string]int{}
+		for _, m := range h.asked {
+			if m, ok := m.(*pb.SetMarkRequest); ok {
+				asked[fmt.Sprint(m.GetRoast(), m.GetKind(), m.GetAt().AsTime())]++
+			}
+		}
+		for what, n := range asked {
+			if want := map[bool]int{false: markTries, true: 1}[fault]; n > want {
+				t.Errorf("%s: %s was tried %d times, want %d at most", method, what, n, want)
+			}
+		}
+	}
 }
 
 // A demo of a minute shows a good part of the day, and ends without a fault.
 func TestAnHourShowsAGoodPart(t *testing.T) {
-	roasts, _, _, _ := dayOf(t, 1, time.Hour)
+	p, err := dayOf(t, Options{Seed: 1}, newHub(), time.Hour)
+	if err != nil {
+		t.Error(err)
+	}
 	dropped := 0
-	for _, r := range roasts {
+	for _, r := range p.roasts {
 		if r.Dropped > 0 {
 			dropped++
 		}

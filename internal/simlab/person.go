@@ -20,6 +20,7 @@ import (
 type desk struct {
 	bench       pb.BenchServiceClient
 	instruments pb.InstrumentServiceClient
+	record      pb.RecordServiceClient
 	day         string // begins every request id
 	calls       atomic.Uint64
 
@@ -27,8 +28,8 @@ type desk struct {
 	refused []error
 }
 
-// person is one of the people at work. A call that the hub refuses is told and
-// kept, and the work goes on: samples do not wait.
+// person is one of the people at work. A call that the hub refuses for good is told
+// and kept, and the work goes on: samples do not wait.
 type person struct {
 	name string
 	lab  *Lab
@@ -50,10 +51,9 @@ const (
 	callPause = 200 * time.Millisecond
 )
 
-// call makes one call to the hub and says whether it was carried out.
-func (p person) call(ctx context.Context, what string, do func(ctx context.Context, id string) error) bool {
+// once makes one call to the hub.
+func (p person) once(ctx context.Context, do func(ctx context.Context, id string) error) (err error) {
 	id := fmt.Sprintf("%s-%d", p.desk.day, p.desk.calls.Add(1))
-	var err error
 	for range callTries {
 		limited, cancel := context.WithTimeout(ctx, callLimit)
 		err = do(limited, id)
@@ -61,12 +61,31 @@ func (p person) call(ctx context.Context, what string, do func(ctx context.Conte
 		if code := status.Code(err); code != codes.Unavailable && code != codes.DeadlineExceeded {
 			break
 		}
-		if sleep(ctx, callPause) != nil {
+		if !sleep(ctx, callPause) {
 			break
 		}
 	}
-	if err == nil {
-		return true
+	return err
+}
+
+// What the hub refuses as things are may be right a little later: so often, and after
+// so much of the lab's time, people try again.
+const (
+	refusedTries = 3
+	refusedPause = 10 * time.Second
+)
+
+// call makes a call to the hub and says whether it was carried out.
+func (p person) call(ctx context.Context, what string, do func(ctx context.Context, id string) error) bool {
+	var err error
+	for range refusedTries {
+		err = p.once(ctx, do)
+		if err == nil {
+			return true
+		}
+		if status.Code(err) != codes.FailedPrecondition || !sleep(ctx, max(p.lab.clock.Real(refusedPause), callPause)) {
+			break
+		}
 	}
 	if ctx.Err() == nil { // at the end of the day what is open stays open
 		err = fmt.Errorf("%s: %w", what, err)
@@ -93,14 +112,12 @@ func (p person) register(ctx context.Context, s *sample) bool {
 	})
 }
 
-// place says that a sample is on a station: now, or since a time that is not zero.
-func (p person) place(ctx context.Context, s *sample, station string, since time.Time) bool {
+// place says that a sample is on a station now.
+func (p person) place(ctx context.Context, s *sample, station string) bool {
 	return p.call(ctx, "place "+s.code+" on "+station, func(ctx context.Context, id string) error {
-		request := &pb.PlaceSampleRequest{RequestId: id, Person: p.name, Station: station, Sample: s.code}
-		if !since.IsZero() {
-			request.At = timestamppb.New(since)
-		}
-		_, err := p.desk.bench.PlaceSample(ctx, request)
+		_, err := p.desk.bench.PlaceSample(ctx, &pb.PlaceSampleRequest{
+			RequestId: id, Person: p.name, Station: station, Sample: s.code,
+		})
 		return err
 	})
 }
@@ -123,11 +140,12 @@ func (p person) queue(ctx context.Context, s *sample, station string) bool {
 	})
 }
 
-func (p person) mark(ctx context.Context, station string, kind pb.MarkKind) bool {
-	return p.call(ctx, "mark the roast in "+station, func(ctx context.Context, id string) error {
-		_, err := p.desk.bench.SetMark(ctx, &pb.SetMarkRequest{
-			RequestId: id, Person: p.name, Station: station, Kind: kind,
-		})
+// setMark sets a mark of a roast at a time of the day, once. What the hub refuses is the
+// caller's to think about.
+func (p person) setMark(ctx context.Context, request *pb.SetMarkRequest, at time.Duration) error {
+	return p.once(ctx, func(ctx context.Context, id string) error {
+		request.RequestId, request.Person, request.At = id, p.name, timestamppb.New(p.lab.bench.time(at))
+		_, err := p.desk.bench.SetMark(ctx, request)
 		return err
 	})
 }

@@ -16,60 +16,78 @@ var characters = [drums]drum.Character{
 	{Air: 1.04, Burner: 1.03, BeanTau: 17, BeanOffset: 0.7, DrumAirTau: 5, DrumAirOffset: 1.0, InletAirTau: 5},
 }
 
-// roaster is one drum with the hand on its valve.
+// roaster is one drum with the hand on its valve. The drum has a clock of its own,
+// which stands still while a preheated drum waits for a charge that is due: however
+// late people are, the roast is the same.
 type roaster struct {
 	station string
 	number  uint64
 	reader  *device.Thermocouples
 	seed    uint64
-	random  *rand.Rand // of the probes and the hand; new with every charge
+	random  *rand.Rand // of what the probes read
 	drum    *drum.Drum
 	hand    *drum.Operator
+	due     time.Duration // of the next charge, on the drum's clock
+	ready   done          // when it is due and the drum waits for it
+	waits   bool
 	roast   *roast // the one going on, or the last
 	roasts  []*roast
 }
 
 // roast is one sample going through one drum.
 type roast struct {
+	n       int
 	sample  string
 	station string
 	truth   drum.Truth
+	// behind is how far the drum's clock is behind the day.
+	behind    time.Duration
+	chargedAt time.Duration // time of the day
 	// seen are the moments as they happen, for whoever stands by.
 	seen chan moment
 }
 
-// moment of a roast that a person sees or hears.
-type moment int
+// moment of a roast that a person sees or hears, at a time of the day.
+type moment struct {
+	what sight
+	at   time.Duration
+}
+
+type sight int
 
 const (
-	yellow moment = iota
+	yellow sight = iota
 	crack
+	mended // the bean probe has contact again
 	drop
-	moments // how many there are
+	sights // how many there are
 )
 
 // prepare puts the drum in the state in which a day begins: preheated, empty.
-func (r *roaster) prepare(room float64) {
-	r.random = rand.New(rand.NewPCG(r.seed, r.number<<16))
-	r.drum = drum.New(characters[r.number], room, r.random)
-	r.hand = drum.NewOperator(r.random)
+func (r *roaster) prepare() {
+	r.random = rand.New(rand.NewPCG(r.seed, r.number<<16|1<<15))
+	chance := rand.New(rand.NewPCG(r.seed, r.number<<16))
+	r.drum = drum.New(characters[r.number], airAt(0).Cel, chance)
+	r.hand = drum.NewOperator(chance)
 	r.roast, r.roasts = nil, nil
+	r.due, r.ready, r.waits = chargeAt(int(r.number)), make(done), false
 }
 
 // settleAfterDrop is how long a drum needs after a drop until it can be charged
 // again.
 const settleAfterDrop = 90 * time.Second
 
-// charge puts a sample in the drum and returns the roast that begins; nil if the
-// drum is not ready for it.
-func (r *roaster) charge(s *sample, room float64) *roast {
-	if r.drum.Charged() || r.roast != nil && r.drum.Now()-r.roast.truth.Dropped < settleAfterDrop {
-		return nil
+// charge puts a sample in the drum, which must wait for it, at a time of the day, and
+// returns the roast that begins.
+func (r *roaster) charge(s *sample, day time.Duration) *roast {
+	r.roast = &roast{
+		n: int(r.number) + drums*len(r.roasts), sample: s.code, station: r.station,
+		behind: day - r.drum.Now(), chargedAt: day, seen: make(chan moment, sights),
 	}
-	r.roast = &roast{sample: s.code, station: r.station, seen: make(chan moment, moments)}
 	r.roasts = append(r.roasts, r.roast)
+	r.due, r.ready, r.waits = chargeAt(int(r.number)+drums*len(r.roasts)), make(done), false
 	r.hand = drum.NewOperator(rand.New(rand.NewPCG(r.seed, r.number<<16|uint64(len(r.roasts)))))
-	r.drum.Charge(drum.Green(s.charge, s.moisture/100, room), s.lot.crack)
+	r.drum.Charge(drum.Green(s.charge, s.moisture/100, airAt(r.drum.Now()).Cel), s.lot.crack)
 	r.roast.truth = r.drum.Truth()
 	return r.roast
 }
@@ -83,33 +101,56 @@ func (r *roaster) probes() (bean, drumAir, inletAir float64) {
 }
 
 // step lets one step pass.
-func (r *roaster) step(room float64) {
-	r.drum.SetRoom(room)
-	full := r.hand.Hold(r.drum)
-	r.drum.Advance()
-	if !r.drum.Charged() {
+func (r *roaster) step() {
+	switch {
+	case r.waits:
+		return
+	case !r.drum.Charged() && r.drum.Now() >= r.due:
+		r.waits = true
+		close(r.ready)
 		return
 	}
+	r.drum.SetRoom(airAt(r.drum.Now()).Cel)
+	full := r.hand.Hold(r.drum)
+	r.drum.Advance()
+	if r.drum.Charged() {
+		r.follow()
+	}
+	if full {
+		r.roast.truth = r.drum.Drop()
+		r.due = max(r.due, r.drum.Now()+settleAfterDrop)
+		r.tell(drop)
+	}
+}
+
+// follow keeps what happens in the roast, and tells who stands by.
+func (r *roaster) follow() {
 	before := r.roast.truth
 	r.roast.truth = r.drum.Truth()
 	if before.Yellowing == 0 && r.roast.truth.Yellowing > 0 {
-		r.roast.seen <- yellow
+		r.tell(yellow)
 	}
 	if before.FirstCrack == 0 && r.roast.truth.FirstCrack > 0 {
-		r.roast.seen <- crack
+		r.tell(crack)
 	}
-	if full {
-		r.finish()
+	if r.roast.n != openProbe {
+		return
+	}
+	switch r.drum.Now() - r.roast.truth.Charged {
+	case probeOpens:
+		r.reader.Break(true)
+	case probeOpens + probeOpen:
+		r.reader.Break(false)
+		r.tell(mended)
 	}
 }
 
-func (r *roaster) finish() {
-	r.roast.truth = r.drum.Drop()
-	r.roast.seen <- drop
+func (r *roaster) tell(what sight) {
+	r.roast.seen <- moment{what, r.drum.Now() + r.roast.behind}
 }
 
-// Roast is what really happened to one sample in a drum. Times of its truth are
-// since the start of the day.
+// Roast is what really happened to one sample in a drum. Times of its truth are on the
+// drum's clock.
 type Roast struct {
 	Sample, Station string
 	drum.Truth
@@ -123,7 +164,7 @@ func (r *roast) on(began time.Time) Roast {
 		if day == 0 {
 			return time.Time{}
 		}
-		return began.Add(day)
+		return began.Add(day + r.behind)
 	}
 	t := r.truth
 	return Roast{

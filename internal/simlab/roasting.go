@@ -8,128 +8,163 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// bring takes the n-th sample from the bag to the colour meter.
-func (p person) bring(ctx context.Context, n int) {
-	s, l := p.lab.samples[n], p.lab
-	r := l.roasters[drumOf(n)]
-
-	if !p.weigh(ctx, s, chargeAt(n)+weighIn, func() float64 { return s.charge }) {
-		return
-	}
-	var before uint64
-	if n == forgotten {
-		before = p.beforeCharge(ctx, n)
-	} else if l.bench.wait(ctx, chargeAt(n)+queue) != nil || !p.queue(ctx, s, r.station) {
-		return
-	}
-	x, ok := p.charge(ctx, s, r, chargeAt(n))
-	if !ok || !p.watch(ctx, x, s, source(l.seed, "hands "+s.code)) {
-		return
-	}
-	if n == forgotten {
-		p.putRight(ctx, s, r, before)
-	}
-	charged := x.truth.Charged
-	if p.weigh(ctx, s, charged+weighOutAfter(n), func() float64 { return l.cup(n) }) {
-		p.readColour(ctx, s, charged+colour, x)
-	}
+// weighBatch weighs a sample in a cup on the scale beside the drums. It is false if
+// ctx ended first.
+func (p person) weighBatch(ctx context.Context, x *portion, grams func() float64) bool {
+	return p.weigh(ctx, x.sample, "weigh-out", p.lab.batchScale, grams)
 }
 
-// weigh weighs a sample in a cup on the batch scale. Grams is asked when the cup is
-// put on.
-func (p person) weigh(ctx context.Context, s *sample, planned time.Duration, grams func() float64) bool {
-	e, ok := p.begin(ctx, batchPlace, planned)
-	if !ok {
-		return false
+// roast roasts a portion that has been weighed, once the one before is in its drum.
+func (p person) roast(ctx context.Context, x *portion, before done) {
+	r := p.lab.roasters[drumOf(x.n)]
+	if x.n != forgotten {
+		p.queue(ctx, x.sample, r.station)
 	}
-	defer e.leave()
-	scale := p.lab.batchScale
-	if !p.place(ctx, s, "weigh-out", time.Time{}) {
-		return false
+	if !before.await(ctx) || !r.ready.await(ctx) {
+		return
 	}
-	e.at(4*time.Second, func() { scale.Load(grams()) })
-	if !e.wait(ctx, 40*time.Second) || !p.remove(ctx, s, "weigh-out") {
-		return false
+	var first uint64
+	if x.n == forgotten {
+		first = p.lastNumber(ctx, r)
 	}
-	e.at(42*time.Second, func() { scale.Load(0) })
-	return e.wait(ctx, 46*time.Second)
-}
-
-// charge puts a sample in a drum as soon as it is time and the drum is ready. It is
-// false if ctx ended first.
-func (p person) charge(ctx context.Context, s *sample, r *roaster, planned time.Duration) (*roast, bool) {
-	b := p.lab.bench
-	for {
-		charged := make(chan *roast, 1)
-		b.at(planned, func() { charged <- r.charge(s, p.lab.air.Cel) })
-		select {
-		case x := <-charged:
-			if x != nil {
-				p.says("charged %s into %s, %.1f g", s.code, r.station, s.charge)
-				return x, true
-			}
-		case <-ctx.Done():
-			return nil, false
-		}
-		planned += 15 * time.Second // it still roasts, or has not settled
+	p.lab.bench.touch(func() { x.roast = r.charge(x.sample, p.lab.bench.stepped()) })
+	p.says("charged %s into %s, %.1f g", x.code, r.station, x.charge)
+	close(x.charged)
+	if !p.watch(ctx, x, source(p.lab.seed, "hands "+x.code)) {
+		return
 	}
+	if x.n == forgotten {
+		p.putRight(ctx, x.sample, r, first)
+	}
+	close(x.dropped)
 }
 
 // watch stands by a roast until it is dropped, and marks what a person marks, as
 // late as a person does. It is false if ctx ended first.
-func (p person) watch(ctx context.Context, x *roast, s *sample, random *rand.Rand) bool {
+func (p person) watch(ctx context.Context, x *portion, random *rand.Rand) bool {
+	name := p.seesRoast(ctx, x)
 	for {
 		var m moment
 		select {
-		case m = <-x.seen:
+		case m = <-x.roast.seen:
 		case <-ctx.Done():
 			return false
 		}
-		switch m {
+		switch m.what {
 		case yellow:
-			p.react(ctx, 2, 6, random)
-			p.mark(ctx, x.station, pb.MarkKind_MARK_KIND_YELLOWING)
+			p.mark(ctx, x, name, pb.MarkKind_MARK_KIND_YELLOWING, p.reacts(ctx, m, 2, 6, random))
 		case crack:
-			p.react(ctx, 2, 7, random)
-			p.says("hears first crack in %s, %s", x.station, s.code)
-			p.mark(ctx, x.station, pb.MarkKind_MARK_KIND_FIRST_CRACK)
+			p.mark(ctx, x, name, pb.MarkKind_MARK_KIND_FIRST_CRACK, p.reacts(ctx, m, 2, 7, random))
+		case mended:
+			p.says("pushed the bean probe's plug of %s back in", x.roast.station)
+			p.note(ctx, "", x.roast.station, "bean probe lost contact for a minute; plug pushed back in")
 		case drop:
-			p.says("dropped %s from %s", s.code, x.station)
-			return true
+			x.droppedAt = m.at
+			p.seesDrop(ctx, x, name)
+			return ctx.Err() == nil
 		}
 	}
 }
 
-// react lets as many seconds of the lab's time pass as a person needs to turn
-// round and press a key.
-func (p person) react(ctx context.Context, least, most float64, random *rand.Rand) {
+// seesRoast returns the name of the roast once the hub shows it. A person who sees
+// none after a while marks the charge; empty if that is of no avail either.
+func (p person) seesRoast(ctx context.Context, x *portion) (name string) {
+	at := x.roast.station
+	shown := func(ctx context.Context) bool {
+		name = p.station(ctx, at).GetRoast()
+		return name != ""
+	}
+	for range markTries {
+		if p.sees(ctx, unnoticed, leastUnnoticed, shown) || ctx.Err() != nil {
+			return name
+		}
+		p.says("sees no roast in %s on the screen, and marks the charge of %s", at, x.code)
+		p.setMark(ctx, &pb.SetMarkRequest{Station: at, Kind: pb.MarkKind_MARK_KIND_CHARGE}, x.roast.chargedAt)
+	}
+	p.sees(ctx, unnoticed, leastUnnoticed, shown)
+	return name
+}
+
+// seesDrop waits until the hub shows that the roast has ended. A person who does not
+// see it after a while marks the drop.
+func (p person) seesDrop(ctx context.Context, x *portion, name string) {
+	ended := func(ctx context.Context) bool {
+		now := p.station(ctx, x.roast.station)
+		return now != nil && now.GetRoast() == ""
+	}
+	if name == "" || p.sees(ctx, unnoticed, leastUnnoticed, ended) || ctx.Err() != nil {
+		return
+	}
+	p.says("sees %s still roasting on the screen, and marks the drop", x.code)
+	p.mark(ctx, x, name, pb.MarkKind_MARK_KIND_DROP, x.droppedAt)
+	p.sees(ctx, unnoticed, leastUnnoticed, ended)
+}
+
+// markTries is how often a person tries to set a mark that the hub refuses, and
+// markPause the lab time between.
+const (
+	markTries = 4
+	markPause = 15 * time.Second
+)
+
+// mark marks a moment of a roast. If the hub refuses it, the person tries again after a
+// while, and in the end goes on without.
+func (p person) mark(ctx context.Context, x *portion, name string, kind pb.MarkKind, at time.Duration) {
+	request := &pb.SetMarkRequest{Roast: name, Kind: kind}
+	if name == "" {
+		request.Station = x.roast.station
+	}
+	var err error
+	for range markTries {
+		if err = p.setMark(ctx, request, at); err == nil {
+			return
+		}
+		if !sleep(ctx, max(p.lab.clock.Real(markPause), leastGlance)) {
+			return
+		}
+	}
+	p.says("goes on without a mark of %s: %v", x.code, err)
+}
+
+// reacts lets as many seconds of the lab's time pass since a moment as a person needs to
+// turn round and press a key, and returns when that is.
+func (p person) reacts(ctx context.Context, m moment, least, most float64, random *rand.Rand) time.Duration {
 	seconds := least + (most-least)*random.Float64()
-	sleep(ctx, p.lab.clock.Real(time.Duration(seconds*float64(time.Second))))
+	at := m.at + time.Duration(seconds*float64(time.Second))
+	p.lab.bench.wait(ctx, at)
+	return at
 }
 
 // readColour reads the roasted coffee whole, grinds it, and reads it again: whole
 // beans by the meter's own key, ground ones by asking the hub.
-func (p person) readColour(ctx context.Context, s *sample, planned time.Duration, x *roast) {
-	e, ok := p.begin(ctx, colourPlace, planned)
-	if !ok {
+func (p person) readColour(ctx context.Context, x *portion) {
+	const station = "colour-bench"
+	meter, bench := p.lab.colourMeter, p.lab.bench
+	e := bench.pace()
+	whole, ground := colours(x.roast)
+	before := p.measured(ctx, x.sample, station)
+	p.place(ctx, x.sample, station)
+	if !e.wait(ctx, 6*time.Second) {
 		return
 	}
-	defer e.leave()
-	meter := p.lab.colourMeter
-	whole, ground := colours(x)
-	if !p.place(ctx, s, "colour-bench", time.Time{}) {
-		return
-	}
-	e.at(6*time.Second, func() {
+	bench.touch(func() {
 		meter.Fill(whole, false)
 		meter.Press()
 	})
-	e.at(26*time.Second, func() { meter.Fill(ground, true) })
-	if e.wait(ctx, 30*time.Second) && p.act(ctx, "colour-meter", pb.Action_ACTION_MEASURE, "", "") &&
-		e.wait(ctx, 46*time.Second) && p.remove(ctx, s, "colour-bench") {
-		e.at(48*time.Second, meter.Empty)
-		p.says("read the colour of %s, whole and ground", s.code)
+	p.seesMeasured(ctx, x.sample, station, "colour", before)
+	if !e.wait(ctx, 26*time.Second) {
+		return
 	}
+	before = p.measured(ctx, x.sample, station)
+	bench.touch(func() { meter.Fill(ground, true) })
+	if p.act(ctx, "colour-meter", pb.Action_ACTION_MEASURE, "", "") {
+		p.seesMeasured(ctx, x.sample, station, "ground colour", before)
+	}
+	if !e.wait(ctx, 44*time.Second) {
+		return
+	}
+	p.remove(ctx, x.sample, station)
+	bench.touch(meter.Empty)
 }
 
 // colours returns what a true meter would read of roasted beans. The further a

@@ -115,13 +115,15 @@ func (l *Lab) Clock() clock.Clock { return l.clock }
 
 // Work lets the people do their day's work, about two and a half hours of the
 // lab's time, with the hub at the other end of conn. It returns when the day is
-// done or ctx ends; an error says what the hub refused. Say is called with each
+// done or ctx ends; an error says what the hub refused for good, but for marks: a roast
+// without one of them is a roast. Say is called with each
 // line of what the people do, from one goroutine at a time. Work may be called
 // again, with another hub: the same day begins anew.
 func (l *Lab) Work(ctx context.Context, conn grpc.ClientConnInterface, say func(line string)) error {
 	d := &desk{
 		bench:       pb.NewBenchServiceClient(conn),
 		instruments: pb.NewInstrumentServiceClient(conn),
+		record:      pb.NewRecordServiceClient(conn),
 		day:         fmt.Sprintf("day-%d-%d", l.seed, l.clock.Now().Unix()),
 	}
 	var one sync.Mutex
@@ -133,6 +135,10 @@ func (l *Lab) Work(ctx context.Context, conn grpc.ClientConnInterface, say func(
 	if err := l.plug(); err != nil {
 		return fmt.Errorf("begin the day: %w", err)
 	}
+	ilka := person{receiver, l, d, tell}
+	if !ilka.seesAllMeasure(ctx) && ctx.Err() == nil {
+		ilka.says("sees that not every instrument measures, and begins all the same")
+	}
 	l.bench.begin(l.prepare)
 	l.day(ctx, d, tell)
 	return d.err()
@@ -142,7 +148,7 @@ func (l *Lab) Work(ctx context.Context, conn grpc.ClientConnInterface, say func(
 // order of the charges.
 func (l *Lab) Roasts() []Roast {
 	var all []Roast
-	l.bench.look(func() {
+	l.bench.touch(func() {
 		for _, r := range l.roasters {
 			for _, x := range r.roasts {
 				all = append(all, x.on(l.bench.began))

@@ -1,7 +1,6 @@
 package simlab
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -23,9 +22,8 @@ type things struct {
 	colourMeter    *device.ColourMeter
 	climate        *device.Climate
 
-	taken       [places]chan struct{} // by an errand
-	instruments []instrument          // in the order of the lab file
-	air         device.Air            // of the room
+	instruments []instrument // in the order of the lab file
+	air         device.Air   // of the room
 }
 
 // instrument is a device with what the lab file says of it.
@@ -41,9 +39,6 @@ const meterBehind = 190 * time.Second
 
 // build puts everything on the bench and opens the cables.
 func (l *Lab) build(w wiring) (err error) {
-	for i := range l.taken {
-		l.taken[i] = make(chan struct{}, 1)
-	}
 	var failed []error
 	add := func(name, station, sheet, mass string, d device.Device, err error) {
 		if err != nil {
@@ -79,9 +74,9 @@ func (l *Lab) build(w wiring) (err error) {
 
 // prepare puts everything in the state in which a day begins.
 func (l *Lab) prepare() {
-	l.weather(0)
+	l.air = airAt(0)
 	for _, r := range l.roasters {
-		r.prepare(l.air.Cel)
+		r.prepare()
 	}
 	for i, x := range l.instruments {
 		x.device.Prepare(l.seed+uint64(i)<<32, l.bench.began.Add(-meterBehind))
@@ -90,20 +85,20 @@ func (l *Lab) prepare() {
 
 // move lets one step pass for everything.
 func (l *Lab) move(now time.Duration, late bool) {
-	l.weather(now)
+	l.air = airAt(now)
 	for _, r := range l.roasters {
-		r.step(l.air.Cel)
+		r.step()
 	}
 	for _, x := range l.instruments {
 		x.device.Step(now, late)
 	}
 }
 
-// weather is the air of the room: warmer and drier as the drums work, with a slow
-// swing as the door goes.
-func (l *Lab) weather(now time.Duration) {
-	h := now.Hours()
-	l.air = device.Air{
+// airAt is the air of the room at a time of the day: warmer and drier as the drums
+// work, with a slow swing as the door goes.
+func airAt(day time.Duration) device.Air {
+	h := day.Hours()
+	return device.Air{
 		Cel:      21.5 + 1.2*h + 0.4*math.Sin(7*h),
 		Humidity: 54 - 3*h + 1.5*math.Sin(5*h+1),
 		Pressure: 871.5 + 0.4*math.Sin(h), // a lab at about 1,250 m
@@ -135,5 +130,5 @@ func source(seed uint64, part string) *rand.Rand {
 }
 
 func sortByCharge(all []Roast) {
-	slices.SortFunc(all, func(a, b Roast) int { return cmp.Compare(a.Charged, b.Charged) })
+	slices.SortFunc(all, func(a, b Roast) int { return a.ChargedAt.Compare(b.ChargedAt) })
 }

@@ -15,9 +15,12 @@ const (
 	weighIn  = -120 * time.Second
 	queue    = -60 * time.Second
 	weighOut = 870 * time.Second
-	// colour is read half an hour after the drop at the earliest, as the cupping
-	// protocol asks, which allows 30 min to 4 h.
-	colour = 2580 * time.Second
+	colour   = 2580 * time.Second
+
+	// Relative to its drop: when the beans are cool enough for the scale, and when
+	// colour is read at the earliest; the cupping protocol allows 30 min to 4 h.
+	cooling = 60 * time.Second
+	rest    = 30 * time.Minute
 
 	// receivedBefore is how many samples came in before the day began.
 	receivedBefore = 8

@@ -18,7 +18,7 @@ type ColourMeter struct {
 const (
 	// measuringColour is how long a reading takes.
 	measuringColour = 3 * time.Second
-	// colourNoise of a reading, standard deviation, on the meter's scale.
+	// colourNoise of a filled cup, standard deviation, on the meter's scale.
 	colourNoise = 0.25
 	// colourSerial is the meter's serial number.
 	colourSerial = "CB100-0731"
@@ -44,7 +44,7 @@ func (c *ColourMeter) Prepare(seed uint64, clock time.Time) {
 func (c *ColourMeter) Fill(value float64, ground bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.value, c.ground, c.filled = value, ground, true
+	c.value, c.ground, c.filled = value+colourNoise*c.random.NormFloat64(), ground, true
 }
 
 // Empty empties the cup.
@@ -76,7 +76,7 @@ func (c *ColourMeter) Step(now time.Duration, _ bool) {
 func (c *ColourMeter) line() string {
 	number, mode := "--.-", "W"
 	if c.filled {
-		number = fmt.Sprintf("%.1f", c.value+colourNoise*c.random.NormFloat64())
+		number = fmt.Sprintf("%.1f", c.value)
 	}
 	if c.ground {
 		mode = "G"

@@ -11,7 +11,7 @@ import (
 type MoistureMeter struct {
 	body
 	ready         time.Duration // when the ticket comes; 0: nothing is measured
-	moisture, cel float64       // of what was poured in
+	moisture, cel float64       // that it will print
 	tickets       int
 }
 
@@ -43,8 +43,15 @@ func (m *MoistureMeter) Prepare(seed uint64, clock time.Time) {
 func (m *MoistureMeter) Pour(moisture, cel float64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	m.moisture, m.cel = moisture, cel
+	m.moisture, m.cel = moisture+moistureNoise*m.random.NormFloat64(), cel
 	m.ready = m.now + measuringMoisture
+}
+
+// Printed tells whether the ticket of what was poured in last has been printed.
+func (m *MoistureMeter) Printed() bool {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.ready == 0
 }
 
 // Step prints the ticket when it is ready.
@@ -57,7 +64,7 @@ func (m *MoistureMeter) Step(now time.Duration, _ bool) {
 	}
 	m.ready = 0
 	m.tickets++
-	m.say(m.ticket(m.moisture+moistureNoise*m.random.NormFloat64(), m.cel))
+	m.say(m.ticket(m.moisture, m.cel))
 }
 
 func (m *MoistureMeter) ticket(moisture, cel float64) string {

@@ -3,6 +3,7 @@ package device
 import (
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"time"
 )
 
@@ -13,11 +14,13 @@ type Scale struct {
 	load    float64       // on the pan, g
 	nudge   float64       // what a knock did to the cell, g
 	shaken  time.Duration // until when it shakes
+	shake   *rand.Rand    // of the readings meanwhile
 	cell    float64       // what the cell has come to, g
 	zero    float64       // taken off by zeroing, g
 	tare    float64       // taken off by taring, g
 	history [settleSteps]float64
 	steps   int
+	said    bool // the reading that it said last was steady
 }
 
 const (
@@ -27,11 +30,16 @@ const (
 	// settleSteps whose spread decides whether the reading is steady, and the
 	// widest spread that is, g.
 	settleSteps = 10
-	settled     = 0.03
+	settled     = 0.005
+	// atRest is how near to its load, g, the filter holds the cell there. It is wider than
+	// what is left of a movement when the reading counts as steady, so that a steady reading
+	// is that of the load and not of the moment.
+	atRest = 0.002
 	// division of the display, g.
 	division = 0.01
-	// cellNoise of a still bench and of a shaken one, standard deviation, g.
-	cellNoise  = 0.004
+	// loadNoise is how unlike two loadings of one thing are, standard deviation, g; and
+	// shakeNoise that of the readings of a shaken scale.
+	loadNoise  = 0.004
 	shakeNoise = 0.8
 	// capacity of the scale, g.
 	capacity = 3000
@@ -50,8 +58,9 @@ func (s *Scale) Prepare(seed uint64, clock time.Time) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.prepare(seed, clock)
+	s.shake = rand.New(rand.NewPCG(seed, 0x5ade))
 	s.load, s.nudge, s.shaken, s.cell, s.zero, s.tare = 0, 0, 0, 0, 0, 0
-	s.history, s.steps = [settleSteps]float64{}, 0
+	s.history, s.steps, s.said = [settleSteps]float64{}, 0, false
 }
 
 // Load puts what weighs so much, g, on the pan in place of what was there; 0
@@ -59,7 +68,18 @@ func (s *Scale) Prepare(seed uint64, clock time.Time) {
 func (s *Scale) Load(grams float64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.load = grams
+	s.said = false
+	if s.load = grams; grams > 0 {
+		s.load += loadNoise * s.random.NormFloat64()
+	}
+}
+
+// ShowsEmpty tells whether the scale has come to rest with nothing on it, and has said
+// so.
+func (s *Scale) ShowsEmpty() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.load == 0 && s.said
 }
 
 // Nudge knocks the scale: it is off by so much, g, until it is zeroed, and shakes
@@ -75,15 +95,18 @@ func (s *Scale) Nudge(off float64, shake time.Duration) {
 func (s *Scale) Step(now time.Duration, late bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	noise := cellNoise
-	if now < s.shaken {
-		noise = shakeNoise
+	load := s.load + s.nudge
+	if s.cell += stepSeconds / cellTau * (load - s.cell); math.Abs(load-s.cell) < atRest {
+		s.cell = load
 	}
-	s.cell += stepSeconds / cellTau * (s.load + s.nudge - s.cell)
-	s.history[s.steps%settleSteps] = s.cell + noise*s.random.NormFloat64()
+	s.history[s.steps%settleSteps] = s.cell
+	if now < s.shaken {
+		s.history[s.steps%settleSteps] += shakeNoise * s.shake.NormFloat64()
+	}
 	s.steps++
 	if s.due(now, scaleEvery) && !late {
 		s.say(s.line())
+		s.said = s.steady()
 	}
 }
 
