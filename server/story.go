@@ -37,6 +37,9 @@ func tell(ctx context.Context, conn grpc.ClientConnInterface, out io.Writer) {
 			narrator.Know(e)
 			continue
 		}
+		if e.GetGap() != nil {
+			e.GetGap().Detail = "" // how it was lost has been told
+		}
 		if err := narrator.Tell(e); err != nil {
 			return
 		}
@@ -52,9 +55,12 @@ func isNews(e *pb.Entry) bool {
 	case *pb.Entry_Gap:
 		return b.Gap.GetTo() != nil // one that is open is told by the instrument's state
 	case *pb.Entry_InstrumentChanged:
-		// That it measures again is told by the end of its gap.
-		s := b.InstrumentChanged.GetState()
-		return s != pb.InstrumentState_INSTRUMENT_STATE_STARTING && s != pb.InstrumentState_INSTRUMENT_STATE_MEASURING
+		switch b.InstrumentChanged.GetState() {
+		case pb.InstrumentState_INSTRUMENT_STATE_STARTING,
+			pb.InstrumentState_INSTRUMENT_STATE_MEASURING, // told by the end of its gap
+			pb.InstrumentState_INSTRUMENT_STATE_SILENT:    // told by its gap
+			return false
+		}
 	case *pb.Entry_SamplePlaced:
 		return b.SamplePlaced.GetBy() == pb.PlacementMeans_PLACEMENT_MEANS_SCAN
 	case *pb.Entry_ReadingsAssigned:

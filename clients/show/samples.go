@@ -3,34 +3,83 @@ package show
 import (
 	"fmt"
 	"io"
-	"strings"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// Samples writes a table of samples, one a line. A question mark stands behind a
-// value that is uncertain or bad.
+// Samples writes a table of samples, one a line, with the units in the head where all
+// samples agree on them. A question mark stands behind a value that is uncertain or bad.
 func (s Style) Samples(w io.Writer, records []*pb.SampleRecord) error {
-	t := NewTable("SAMPLE", "LOT", "PROCESS", "STATE", ">MOISTURE", ">RECEIVED", ">CHARGED", ">ROASTED", ">LOSS", ">ROAST", "FLAGS")
-	flagged := map[int]bool{}
+	columns := []column{
+		{head: "MOISTURE", cell: measured("moisture")},
+		{head: "RECEIVED", cell: measured("received_mass")},
+		{head: "CHARGED", cell: measured("charge_mass")},
+		{head: "ROASTED", cell: measured("roasted_mass")},
+		{head: "LOSS", cell: found("loss_in_mass")},
+		{head: "ROAST", cell: found("total_time")},
+	}
+	sums := make([]Summary, len(records))
 	for i, r := range records {
-		sum := Summarize(r)
-		t.Add(r.GetSample(), short(r.GetIdentity().GetLot()), short(r.GetIdentity().GetProcess()), sum.State,
-			measured(sum.Measured("moisture")),
-			measured(sum.Measured("received_mass")),
-			measured(sum.Measured("charge_mass")),
-			measured(sum.Measured("roasted_mass")),
-			found(sum.Found("loss_in_mass")),
-			found(sum.Found("total_time")),
-			flags(r.GetFlags()))
-		flagged[i] = len(r.GetFlags()) > 0
+		sums[i] = Summarize(r)
+	}
+	headings := []string{"SAMPLE", "LOT"}
+	for i := range columns {
+		headings = append(headings, columns[i].heading(sums))
+	}
+	t := NewTable(append(headings, "STATE")...)
+	for i, r := range records {
+		row := []string{r.GetSample(), short(r.GetIdentity().GetLot())}
+		for _, c := range columns {
+			row = append(row, c.text(sums[i]))
+		}
+		t.Add(append(row, because(sums[i].State, flags(r.GetFlags())))...)
 	}
 	return t.Write(w, func(row int, line string) string {
-		if flagged[row] {
+		if len(records[row].GetFlags()) > 0 {
 			return s.Warn(line)
 		}
 		return line
 	})
+}
+
+// column is a quantity of the samples.
+type column struct {
+	head string
+	cell func(Summary) quantity
+	unit string // of all samples; empty if they differ
+}
+
+// quantity is a value as a table shows it; none if text is empty.
+type quantity struct {
+	text, unit string
+	doubtful   bool
+}
+
+// heading returns the head of the column, and keeps the unit on which all samples agree.
+func (c *column) heading(sums []Summary) string {
+	for _, sum := range sums {
+		switch q := c.cell(sum); {
+		case q.text == "" || q.unit == c.unit:
+		case c.unit == "":
+			c.unit = q.unit
+		default:
+			c.unit = ""
+			return ">" + c.head
+		}
+	}
+	return ">" + c.head + "\n" + c.unit
+}
+
+func (c *column) text(sum Summary) string {
+	q := c.cell(sum)
+	text := q.text
+	if q.unit != c.unit {
+		text += " " + q.unit
+	}
+	if q.doubtful {
+		text += " ?"
+	}
+	return text
 }
 
 // longest is how much of a lab's own words a table has room for.
@@ -43,23 +92,30 @@ func short(text string) string {
 	return text
 }
 
-func measured(m *pb.Measurement) string {
-	if m == nil {
-		return ""
+func measured(property string) func(Summary) quantity {
+	return func(sum Summary) quantity {
+		m := sum.Measured(property)
+		if m == nil {
+			return quantity{}
+		}
+		number, _ := within(m.GetValue(), m.StandardUncertainty, m.GetUnit())
+		return quantity{number, Unit(m.GetUnit(), m.GetBasis()), m.GetQuality() > pb.Quality_QUALITY_GOOD}
 	}
-	number, _ := within(m.GetValue(), m.StandardUncertainty, m.GetUnit())
-	text := strings.TrimSpace(number + " " + Unit(m.GetUnit(), m.GetBasis()))
-	if m.GetQuality() > pb.Quality_QUALITY_GOOD {
-		text += " ?"
-	}
-	return text
 }
 
-func found(f *pb.Finding) string {
-	if f == nil {
-		return ""
+func found(name string) func(Summary) quantity {
+	return func(sum Summary) quantity {
+		f := sum.Found(name)
+		if f == nil {
+			return quantity{}
+		}
+		unit := Unit(f.GetUnit(), "")
+		if f.GetUnit() == "s" {
+			unit = "min" // shown as minutes and seconds
+		}
+		number, _ := within(f.GetValue(), f.StandardUncertainty, f.GetUnit())
+		return quantity{text: number, unit: unit}
 	}
-	return Quantity(f.GetValue(), f.GetUnit(), "")
 }
 
 // flags names the flag of a sample, or counts them.

@@ -14,7 +14,8 @@ type Table struct {
 }
 
 // NewTable returns a table. A heading that begins with '>' is of a column that is
-// aligned to the right, as numbers are.
+// aligned to the right, as numbers are; what stands after a line feed goes into a second
+// line of the head.
 func NewTable(headings ...string) *Table {
 	t := &Table{right: make([]bool, len(headings))}
 	for i, h := range headings {
@@ -45,13 +46,16 @@ func (t *Table) Len() int { return len(t.rows) }
 // Write writes the table; styles by row may be nil.
 func (t *Table) Write(w io.Writer, style func(row int, line string) string) error {
 	widths := make([]int, len(t.headings))
-	for _, row := range append([][]string{t.headings}, t.rows...) {
+	head := t.head()
+	for _, row := range append(head, t.rows...) {
 		for i, cell := range row {
 			widths[i] = max(widths[i], utf8.RuneCountInString(cell))
 		}
 	}
 	var b strings.Builder
-	b.WriteString(t.line(t.headings, widths) + "\n")
+	for _, line := range head {
+		b.WriteString(t.line(line, widths) + "\n")
+	}
 	for i, row := range t.rows {
 		line := t.line(row, widths)
 		if style != nil {
@@ -61,6 +65,20 @@ func (t *Table) Write(w io.Writer, style func(row int, line string) string) erro
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// head returns the one or two lines of the head.
+func (t *Table) head() [][]string {
+	names, units := make([]string, len(t.headings)), make([]string, len(t.headings))
+	two := false
+	for i, h := range t.headings {
+		names[i], units[i], _ = strings.Cut(h, "\n")
+		two = two || units[i] != ""
+	}
+	if !two {
+		return [][]string{names}
+	}
+	return [][]string{names, units}
 }
 
 func (t *Table) line(cells []string, widths []int) string {

@@ -35,8 +35,7 @@ type hub struct {
 
 	mu       sync.Mutex
 	chance   *rand.Rand
-	asked    []proto.Message // what writes
-	looks    uint64
+	asked    []proto.Message     // what writes
 	on       map[string]string   // station: sample
 	way      map[string][]string // sample: stations
 	shown    map[string][]string // sample: what was measured of it
@@ -175,15 +174,13 @@ func (h *hub) Invoke(ctx context.Context, method string, in, out any, _ ...grpc.
 	}
 	switch out := out.(type) {
 	case *pb.ListInstrumentsResponse:
-		h.mu.Lock()
-		defer h.mu.Unlock()
-		h.looks++
-		out.Instruments = []*pb.InstrumentStatus{{
-			Instrument: "drum-1-probes", State: pb.InstrumentState_INSTRUMENT_STATE_MEASURING, LastNumber: 1000 * h.looks,
-		}}
+		out.Instruments = []*pb.InstrumentStatus{{State: pb.InstrumentState_INSTRUMENT_STATE_MEASURING}}
 		return nil
 	case *pb.ListStationsResponse:
 		out.Stations = h.stations()
+		return nil
+	case *pb.GetTraceResponse:
+		out.Roast = &pb.Roast{State: pb.RoastState_ROAST_STATE_DROPPED}
 		return nil
 	case *pb.GetSampleResponse:
 		h.mu.Lock()

@@ -40,10 +40,9 @@ const (
 )
 
 // putRight gives the readings of a roast to the sample that was in the drum.
-func (p person) putRight(ctx context.Context, s *sample, r *roaster, first uint64) {
-	last := p.lastNumber(ctx, r)
-	if first > 0 && last > first && p.assign(ctx, s, r.instrument(), first, last, "was not queued when it was charged") {
-		p.says("had not queued %s before it went into %s; assigned the roast to it", s.code, r.station)
+func (p person) putRight(ctx context.Context, s *sample, roast string) {
+	if x := p.roastNamed(ctx, roast); x != nil {
+		p.assign(ctx, s, x, "was not queued when it was charged")
 	}
 }
 

@@ -170,28 +170,13 @@ func (p person) note(ctx context.Context, sample, station, text string) bool {
 	})
 }
 
-// assign gives readings to a sample.
-func (p person) assign(ctx context.Context, s *sample, instrument string, first, last uint64, reason string) bool {
-	return p.call(ctx, "assign readings of "+instrument, func(ctx context.Context, id string) error {
+// assign gives the readings of a roast to a sample.
+func (p person) assign(ctx context.Context, s *sample, x *pb.Roast, reason string) bool {
+	return p.call(ctx, "assign roast "+x.GetRoast(), func(ctx context.Context, id string) error {
 		_, err := p.desk.bench.AssignReadings(ctx, &pb.AssignReadingsRequest{
-			RequestId: id, Person: p.name, Instrument: instrument, FirstNumber: first, LastNumber: last,
-			Sample: s.code, Reason: reason,
+			RequestId: id, Person: p.name, Instrument: x.GetInstrument(), Run: x.GetRun(),
+			FirstNumber: x.GetFirstNumber(), LastNumber: x.GetLastNumber(), Sample: s.code, Reason: reason,
 		})
 		return err
 	})
-}
-
-// lastNumber returns the number of a drum's last reading; 0 if that cannot be
-// known.
-func (p person) lastNumber(ctx context.Context, r *roaster) (number uint64) {
-	p.call(ctx, "list the instruments", func(ctx context.Context, _ string) error {
-		list, err := p.desk.instruments.ListInstruments(ctx, &pb.ListInstrumentsRequest{})
-		for _, i := range list.GetInstruments() {
-			if i.GetInstrument() == r.instrument() {
-				number = i.GetLastNumber()
-			}
-		}
-		return err
-	})
-	return number
 }

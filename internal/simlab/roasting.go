@@ -23,32 +23,29 @@ func (p person) roast(ctx context.Context, x *portion, before done) {
 	if !before.await(ctx) || !r.ready.await(ctx) {
 		return
 	}
-	var first uint64
-	if x.n == forgotten {
-		first = p.lastNumber(ctx, r)
-	}
 	p.lab.bench.touch(func() { x.roast = r.charge(x.sample, p.lab.bench.stepped()) })
-	p.says("charged %s into %s, %.1f g", x.code, r.station, x.charge)
 	close(x.charged)
-	if !p.watch(ctx, x, source(p.lab.seed, "hands "+x.code)) {
+	name, ok := p.watch(ctx, x, source(p.lab.seed, "hands "+x.code))
+	if !ok {
 		return
 	}
 	if x.n == forgotten {
-		p.putRight(ctx, x.sample, r, first)
+		p.putRight(ctx, x.sample, name)
 	}
 	close(x.dropped)
 }
 
 // watch stands by a roast until it is dropped, and marks what a person marks, as
-// late as a person does. It is false if ctx ended first.
-func (p person) watch(ctx context.Context, x *portion, random *rand.Rand) bool {
-	name := p.seesRoast(ctx, x)
+// late as a person does. It returns the name of the roast at the hub, empty if that shows
+// none; and false if ctx ended first.
+func (p person) watch(ctx context.Context, x *portion, random *rand.Rand) (name string, ok bool) {
+	name = p.seesRoast(ctx, x)
 	for {
 		var m moment
 		select {
 		case m = <-x.roast.seen:
 		case <-ctx.Done():
-			return false
+			return name, false
 		}
 		switch m.what {
 		case yellow:
@@ -61,7 +58,7 @@ func (p person) watch(ctx context.Context, x *portion, random *rand.Rand) bool {
 		case drop:
 			x.droppedAt = m.at
 			p.seesDrop(ctx, x, name)
-			return ctx.Err() == nil
+			return name, ctx.Err() == nil
 		}
 	}
 }
@@ -85,19 +82,23 @@ func (p person) seesRoast(ctx context.Context, x *portion) (name string) {
 	return name
 }
 
-// seesDrop waits until the hub shows that the roast has ended. A person who does not
-// see it after a while marks the drop.
+// seesDrop waits until the hub shows that the roast has ended with its drop. A person who
+// does not see that after a while marks the drop.
 func (p person) seesDrop(ctx context.Context, x *portion, name string) {
-	ended := func(ctx context.Context) bool {
-		now := p.station(ctx, x.roast.station)
-		return now != nil && now.GetRoast() == ""
-	}
-	if name == "" || p.sees(ctx, unnoticed, leastUnnoticed, ended) || ctx.Err() != nil {
+	if name == "" {
 		return
 	}
-	p.says("sees %s still roasting on the screen, and marks the drop", x.code)
+	// One that goes on can be seen to at a glance.
+	dropped := func(ctx context.Context) bool {
+		now := p.station(ctx, x.roast.station)
+		return now != nil && now.GetRoast() != name && p.roastNamed(ctx, name).GetState() == pb.RoastState_ROAST_STATE_DROPPED
+	}
+	if p.sees(ctx, unnoticed, leastUnnoticed, dropped) || ctx.Err() != nil {
+		return
+	}
+	p.says("sees no drop of %s on the screen, and marks it", x.code)
 	p.mark(ctx, x, name, pb.MarkKind_MARK_KIND_DROP, x.droppedAt)
-	p.sees(ctx, unnoticed, leastUnnoticed, ended)
+	p.sees(ctx, unnoticed, leastUnnoticed, dropped)
 }
 
 // markTries is how often a person tries to set a mark that the hub refuses, and

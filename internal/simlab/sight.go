@@ -87,6 +87,15 @@ func (p person) station(ctx context.Context, name string) *pb.StationStatus {
 	return nil
 }
 
+// roastNamed is what the hub shows of a roast; nil if it does not show it now.
+func (p person) roastNamed(ctx context.Context, name string) *pb.Roast {
+	got, err := p.desk.record.GetTrace(ctx, &pb.GetTraceRequest{Roast: name, Channels: []string{"bean"}})
+	if err != nil {
+		return nil
+	}
+	return got.GetRoast()
+}
+
 // seesAllMeasure waits until every instrument measures.
 func (p person) seesAllMeasure(ctx context.Context) bool {
 	return p.sees(ctx, patience, leastPatience, func(ctx context.Context) bool {
