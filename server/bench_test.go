@@ -66,9 +66,16 @@ func (b *bench) labFile() string { return filepath.Join(b.dir, "lab.yaml") }
 // serve starts a hub on a lab file with instruments, and waits until it serves.
 func serve(t *testing.T, instruments string) *bench {
 	t.Helper()
-	b := &bench{t: t, dir: t.TempDir(), log: &log{}}
+	return serveIn(t, t.TempDir(), instruments)
+}
+
+// serveIn starts it in a folder, and with more in its environment.
+func serveIn(t *testing.T, dir, instruments string, environment ...string) *bench {
+	t.Helper()
+	b := &bench{t: t, dir: dir, log: &log{}}
 	b.write(instruments)
 	b.process = exec.Command(evenbench, "serve", b.labFile())
+	b.process.Env = append(os.Environ(), environment...)
 	out, err := b.process.StderrPipe()
 	if err != nil {
 		t.Fatal(err)
