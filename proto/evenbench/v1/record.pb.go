@@ -609,18 +609,21 @@ const (
 	FlagCode_FLAG_CODE_UNASSIGNED FlagCode = 5
 	// A sample was placed somewhere while it is being roasted.
 	FlagCode_FLAG_CODE_SAMPLE_ELSEWHERE FlagCode = 6
+	// The disk of the record is nearly full, or will be soon.
+	FlagCode_FLAG_CODE_DISK_FILLING FlagCode = 40
 )
 
 // Enum value maps for FlagCode.
 var (
 	FlagCode_name = map[int32]string{
-		0: "FLAG_CODE_UNSPECIFIED",
-		1: "FLAG_CODE_EMPTY_QUEUE",
-		2: "FLAG_CODE_TWO_SAMPLES",
-		3: "FLAG_CODE_IMPLAUSIBLE_LOSS",
-		4: "FLAG_CODE_UNKNOWN_CODE",
-		5: "FLAG_CODE_UNASSIGNED",
-		6: "FLAG_CODE_SAMPLE_ELSEWHERE",
+		0:  "FLAG_CODE_UNSPECIFIED",
+		1:  "FLAG_CODE_EMPTY_QUEUE",
+		2:  "FLAG_CODE_TWO_SAMPLES",
+		3:  "FLAG_CODE_IMPLAUSIBLE_LOSS",
+		4:  "FLAG_CODE_UNKNOWN_CODE",
+		5:  "FLAG_CODE_UNASSIGNED",
+		6:  "FLAG_CODE_SAMPLE_ELSEWHERE",
+		40: "FLAG_CODE_DISK_FILLING",
 	}
 	FlagCode_value = map[string]int32{
 		"FLAG_CODE_UNSPECIFIED":      0,
@@ -630,6 +633,7 @@ var (
 		"FLAG_CODE_UNKNOWN_CODE":     4,
 		"FLAG_CODE_UNASSIGNED":       5,
 		"FLAG_CODE_SAMPLE_ELSEWHERE": 6,
+		"FLAG_CODE_DISK_FILLING":     40,
 	}
 )
 
@@ -5067,7 +5071,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x15MARK_KIND_FIRST_CRACK\x10\x04\x12\x1a\n" +
 	"\x16MARK_KIND_SECOND_CRACK\x10\x05\x12\x12\n" +
 	"\x0eMARK_KIND_DROP\x10\x06\x12\x14\n" +
-	"\x10MARK_KIND_COOLED\x10\a*\xd1\x01\n" +
+	"\x10MARK_KIND_COOLED\x10\a*\xed\x01\n" +
 	"\bFlagCode\x12\x19\n" +
 	"\x15FLAG_CODE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15FLAG_CODE_EMPTY_QUEUE\x10\x01\x12\x19\n" +
@@ -5075,7 +5079,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1aFLAG_CODE_IMPLAUSIBLE_LOSS\x10\x03\x12\x1a\n" +
 	"\x16FLAG_CODE_UNKNOWN_CODE\x10\x04\x12\x18\n" +
 	"\x14FLAG_CODE_UNASSIGNED\x10\x05\x12\x1e\n" +
-	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06*u\n" +
+	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06\x12\x1a\n" +
+	"\x16FLAG_CODE_DISK_FILLING\x10(*u\n" +
 	"\n" +
 	"RoastState\x12\x1b\n" +
 	"\x17ROAST_STATE_UNSPECIFIED\x10\x00\x12\x18\n" +
