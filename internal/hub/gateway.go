@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/peer"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -24,8 +25,8 @@ import (
 
 // newGateway serves the hub's services as JSON over HTTP, for browsers and curl.
 // Calls go through the gRPC server; the stream of entries, for which HTTP
-// annotations have no form, is JSON Lines.
-func newGateway(server *grpc.Server, record *recordService) (http.Handler, error) {
+// annotations have no form, is JSON Lines. Pages are served beside them, by pattern.
+func newGateway(server *grpc.Server, record *recordService, pages map[string]http.Handler) (http.Handler, error) {
 	// The health and reflection services are gRPC's own affair.
 	var services []*vanguard.Service
 	for name := range server.GetServiceInfo() {
@@ -41,6 +42,9 @@ func newGateway(server *grpc.Server, record *recordService) (http.Handler, error
 	mux := http.NewServeMux()
 	mux.Handle("/", transcoder)
 	mux.HandleFunc("GET /v1/entries", record.serveEntries)
+	for pattern, page := range pages {
+		mux.Handle(pattern, page)
+	}
 	return onlyLocal(http.NewCrossOriginProtection().Handler(mux)), nil
 }
 
@@ -53,6 +57,7 @@ func routes() []*annotations.HttpRule {
 		return &annotations.HttpRule{Selector: "evenbench.v1." + method, Pattern: &annotations.HttpRule_Post{Post: path}, Body: "*"}
 	}
 	return []*annotations.HttpRule{
+		get("StatusService.GetStatus", "/v1/status"),
 		get("RecordService.GetRecordInfo", "/v1/record"),
 		get("RecordService.AuditRecord", "/v1/audit"),
 		get("RecordService.ListSamples", "/v1/samples"),
@@ -105,7 +110,7 @@ func (s *recordService) serveEntries(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/x-ndjson")
 	w.Header().Set("X-Content-Type-Options", "nosniff")
-	out := &lines{context: r.Context(), w: w, flush: http.NewResponseController(w)}
+	out := &lines{context: asCaller(r), w: w, flush: http.NewResponseController(w)}
 	if err := s.Subscribe(request, out); err != nil && r.Context().Err() == nil {
 		st := status.Convert(err)
 		if !out.begun {
@@ -114,6 +119,16 @@ func (s *recordService) serveEntries(w http.ResponseWriter, r *http.Request) {
 		line, _ := json.Marshal(map[string]any{"error": st.Message(), "code": st.Code().String()})
 		_, _ = w.Write(append(line, '\n'))
 	}
+}
+
+// asCaller returns the context of a request in which its caller is found as one of gRPC
+// is.
+func asCaller(r *http.Request) context.Context {
+	ctx := metadata.NewIncomingContext(r.Context(), metadata.Pairs("user-agent", r.UserAgent()))
+	if address, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
+		ctx = peer.NewContext(ctx, &peer.Peer{Addr: net.TCPAddrFromAddrPort(address)})
+	}
+	return ctx
 }
 
 func entriesRequest(r *http.Request) (*pb.SubscribeRequest, error) {

@@ -6,9 +6,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/http"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -25,6 +27,7 @@ import (
 	"github.com/evenbench/evenbench/internal/ledger"
 	"github.com/evenbench/evenbench/internal/normalize"
 	"github.com/evenbench/evenbench/internal/problem"
+	"github.com/evenbench/evenbench/internal/space"
 	"github.com/evenbench/evenbench/internal/supervise"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -35,6 +38,8 @@ type Options struct {
 	Load func() (*lab.Lab, problem.List)
 	// Driver returns the command that runs one of the hub's own drivers.
 	Driver func(name string) []string
+	// Disk measures the disk that the data folder lies on; nil: space.Measure.
+	Disk func(folder string) (space.Disk, error)
 	// Clock of the lab; the zero Clock is real time.
 	Clock   clock.Clock
 	Version string
@@ -46,6 +51,7 @@ type Hub struct {
 	options Options
 	log     *zap.Logger
 	scribe  *scribe
+	upkeep  *upkeep
 	bench   *supervise.Bench
 	health  *health.Server
 	grpc    *grpc.Server
@@ -69,6 +75,7 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 		return nil, err
 	}
 	h := &Hub{options: o, log: o.Log, lab: l, stopping: make(chan struct{}), failed: make(chan error, 2)}
+	h.upkeep = newUpkeep(o, l.Data)
 	if err := h.openRecord(ctx, l); err != nil {
 		return nil, err
 	}
@@ -92,12 +99,15 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 	replay := &book.Replay{Book: book.New()}
 	opened, err := ledger.Open(ctx, ledger.Options{
 		Dir: filepath.Join(l.Data, "ledger"), HubVersion: h.options.Version, Clock: h.options.Clock, Log: h.log,
+		Committed: func(bytes int, took time.Duration) { h.upkeep.committed(bytes, took, h.options.Clock.Now()) },
 		Visit: func(s ledger.Stored) error {
 			e, err := s.Entry()
 			if err != nil {
 				return err
 			}
 			replay.Apply(e)
+			h.upkeep.tally.add(e)
+			h.upkeep.tally.grew(e.GetRecordedAt().AsTime(), len(s.Bytes))
 			return nil
 		},
 	})
@@ -105,13 +115,16 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 		return err
 	}
 	if replay.Book.Last() == 0 {
-		replay.Apply(&pb.Entry{Cursor: opened.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: opened.Opened()}})
+		first := &pb.Entry{Cursor: opened.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: opened.Opened()}}
+		replay.Apply(first)
+		h.upkeep.tally.add(first)
 	}
 	if have, want := opened.Opened().GetClockRate(), h.options.Clock.Rate(); have != want {
 		return errors.Join(fmt.Errorf("open the record in %s: it was made at %g times real time, and this hub runs at %g: a simulated record cannot become a real one; use another data folder",
 			l.Data, have, want), opened.Close())
 	}
-	h.scribe = &scribe{clock: h.options.Clock, ledger: opened, book: replay.Book}
+	h.scribe = &scribe{clock: h.options.Clock, ledger: opened, book: replay.Book, tally: h.upkeep.tally}
+	h.upkeep.scribe = h.scribe
 	h.scribe.mu.Lock()
 	defer h.scribe.mu.Unlock()
 	h.scribe.enterAll(replay.Owed(), ignore)
@@ -204,6 +217,9 @@ func (h *Hub) Reload(ctx context.Context, person string) (supervise.Changes, err
 	return changes, nil
 }
 
+// Progress counts proofs that the record moves: one a second, unless it is stuck.
+func (h *Hub) Progress() uint64 { return h.upkeep.proofs.Load() }
+
 // Failed delivers an error when the hub cannot go on: it must be stopped then.
 func (h *Hub) Failed() <-chan error { return h.failed }
 
@@ -273,20 +289,19 @@ func (h *Hub) serve(recorder *recorder) error {
 	h.grpc = grpc.NewServer(grpc.ForceServerCodecV2(newWireCodec()),
 		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))
-	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping}
+	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping, subscribers: h.upkeep.subscribers}
 	pb.RegisterRecordServiceServer(h.grpc, record)
 	pb.RegisterBenchServiceServer(h.grpc, &benchService{scribe: h.scribe})
-	pb.RegisterInstrumentServiceServer(h.grpc, &instrumentService{
-		bench: h.bench, recorder: recorder, reload: h.Reload, stopping: h.stopping,
-	})
+	instruments := &instrumentService{bench: h.bench, recorder: recorder, reload: h.Reload, stopping: h.stopping}
+	pb.RegisterInstrumentServiceServer(h.grpc, instruments)
+	pb.RegisterStatusServiceServer(h.grpc, &statusService{upkeep: h.upkeep})
+	h.upkeep.instruments = instruments.observed
 	h.health = health.NewServer()
-	for name := range h.grpc.GetServiceInfo() {
-		h.health.SetServingStatus(name, healthpb.HealthCheckResponse_SERVING)
-	}
+	shown := &healthShown{server: h.health, services: slices.Collect(maps.Keys(h.grpc.GetServiceInfo()))}
 	healthpb.RegisterHealthServer(h.grpc, h.health)
 	reflection.Register(h.grpc)
 
-	gateway, err := newGateway(h.grpc, record)
+	gateway, err := newGateway(h.grpc, record, h.upkeep.pages())
 	if err != nil {
 		return err
 	}
@@ -297,6 +312,12 @@ func (h *Hub) serve(recorder *recorder) error {
 	go func() { h.report("serve gRPC", h.grpc.Serve(h.grpcOn)) }()
 	go func() { h.report("serve HTTP", h.http.Serve(h.httpOn)) }()
 	go h.watchLedger()
+	h.upkeep.lookAtSpace()
+	h.upkeep.probe()
+	go h.upkeep.run(h.stopping, func() {
+		list := instruments.observed()
+		shown.show(h.upkeep.concerns(list), list)
+	})
 	return nil
 }
 

@@ -24,6 +24,7 @@ import (
 	"github.com/evenbench/evenbench/internal/hub"
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/problem"
+	"github.com/evenbench/evenbench/internal/space"
 	"github.com/evenbench/evenbench/plugins/ascii"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/sdk"
@@ -59,6 +60,8 @@ type bench struct {
 	request int
 	// clock of the lab; the zero Clock is real time.
 	clock clock.Clock
+	// disk of the record; nil: the real one.
+	disk func(string) (space.Disk, error)
 }
 
 const stations = `
@@ -113,6 +116,7 @@ func (b *bench) begin() {
 		Load:    func() (*lab.Lab, problem.List) { return lab.Load(b.file, options) },
 		Driver:  func(name string) []string { return []string{program, "driver", name} },
 		Clock:   b.clock,
+		Disk:    b.disk,
 		Version: "test", Log: zaptest.NewLogger(b.t),
 	})
 	if err != nil {

@@ -33,8 +33,9 @@ func (s *instrumentService) ListInstruments(ctx context.Context, _ *pb.ListInstr
 	return &pb.ListInstrumentsResponse{Instruments: list}, err
 }
 
-// status completes what the supervisor knows with the latest readings.
-func (s *instrumentService) status(ctx context.Context) ([]*pb.InstrumentStatus, error) {
+// observed completes what the supervisor knows with the latest readings. It does not
+// wait for the record.
+func (s *instrumentService) observed() []*pb.InstrumentStatus {
 	list := s.bench.Status()
 	for _, st := range list {
 		g := s.recorder.of(st.GetInstrument())
@@ -47,6 +48,12 @@ func (s *instrumentService) status(ctx context.Context) ([]*pb.InstrumentStatus,
 		}
 		g.mu.Unlock()
 	}
+	return list
+}
+
+// status also says how far the record is with each instrument.
+func (s *instrumentService) status(ctx context.Context) ([]*pb.InstrumentStatus, error) {
+	list := s.observed()
 	err := s.recorder.scribe.read(ctx, func(b *book.Book) {
 		for _, st := range list {
 			st.LastNumber = b.Accounted(st.GetInstrument(), st.GetRun())

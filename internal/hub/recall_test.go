@@ -53,7 +53,7 @@ func TestP3_ReadingsAreJudgedAsIfTheHubHadNotEnded(t *testing.T) {
 		if fold.Last() == 0 {
 			fold.Apply(&pb.Entry{Cursor: l.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: l.Opened()}})
 		}
-		s := &scribe{ledger: l, book: fold}
+		s := &scribe{ledger: l, book: fold, tally: newTally()}
 		work(newRecorder(s, zap.NewNop(), func(string) []normalize.Channel { return channels }))
 	}
 	record := func(r *recorder, m *pb.ReadingBatch) {

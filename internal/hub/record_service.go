@@ -21,6 +21,8 @@ type recordService struct {
 	scribe   *scribe
 	version  string
 	stopping <-chan struct{}
+
+	subscribers *subscribers
 }
 
 func (s *recordService) GetRecordInfo(ctx context.Context, _ *pb.GetRecordInfoRequest) (*pb.GetRecordInfoResponse, error) {

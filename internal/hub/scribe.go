@@ -27,6 +27,7 @@ const actorHub = "hub"
 type scribe struct {
 	clock  clock.Clock
 	ledger *ledger.Ledger
+	tally  *tally
 
 	mu   sync.RWMutex // held for a whole step
 	book *book.Book
@@ -65,6 +66,7 @@ func (s *scribe) place(e *pb.Entry, now time.Time) []*pb.Entry {
 	if e.Actor == "" {
 		e.Actor = actorHub
 	}
+	s.tally.add(e)
 	return s.book.Apply(e)
 }
 

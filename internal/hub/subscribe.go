@@ -36,7 +36,9 @@ func (s *recordService) Subscribe(r *pb.SubscribeRequest, stream grpc.ServerStre
 	if err != nil {
 		return err
 	}
-	d := delivery{service: s, stream: stream, records: r.GetWithRecords(), sent: r.GetAfter()}
+	who, leave := s.subscribers.enter(stream.Context(), r.GetAfter())
+	defer leave()
+	d := delivery{service: s, who: who, stream: stream, records: r.GetWithRecords(), sent: r.GetAfter()}
 	if r.GetAfter() == end {
 		if err := d.send(end, true); err != nil || r.GetStopAtEnd() {
 			return err
@@ -90,6 +92,7 @@ func untilStopping(ctx context.Context, stopping <-chan struct{}) (context.Conte
 // delivery puts messages for one subscriber together.
 type delivery struct {
 	service *recordService
+	who     *subscriber
 	stream  grpc.ServerStream
 	records bool
 	sent    uint64 // cursor of the last message
@@ -133,7 +136,11 @@ func (d *delivery) send(cursor uint64, caughtUp bool) error {
 	frame := wireFrame(d.frame)
 	// gRPC keeps the frame until it is sent; the next will be about as long.
 	d.sent, d.frame = cursor, make([]byte, 0, len(frame))
-	return d.stream.SendMsg(frame)
+	if err := d.stream.SendMsg(frame); err != nil {
+		return err
+	}
+	d.who.sent.Store(cursor)
+	return nil
 }
 
 // changed returns the records that entries in (after, upTo] changed.

@@ -40,6 +40,11 @@ type Options struct {
 	// Open.
 	Visit func(Stored) error
 
+	// Committed is told of every commit: how many bytes it was, and how long it took
+	// until they were on disk. It is called by the writer and must not block; nil:
+	// nobody is told.
+	Committed func(bytes int, took time.Duration)
+
 	// GroupEntries and GroupBytes bound what one commit carries.
 	GroupEntries int
 	GroupBytes   int
@@ -97,6 +102,9 @@ func (o Options) withDefaults() Options {
 	orInt(&o.TailBytes, defaultTailBytes)
 	if o.CommitTimeout <= 0 {
 		o.CommitTimeout = defaultCommitTimeout
+	}
+	if o.Committed == nil {
+		o.Committed = func(int, time.Duration) {}
 	}
 	if o.Log == nil {
 		o.Log = zap.NewNop()

@@ -55,7 +55,7 @@ func (w *writer) group(waits []waiting) int {
 	group, stored, err := w.prepare(waits)
 	n := max(len(group), 1)
 	if err == nil {
-		err = w.publisher.commit(group)
+		err = w.commit(group)
 	}
 	if err == nil {
 		err = w.note.write(w.head, time.Now())
@@ -72,6 +72,20 @@ func (w *writer) group(waits []waiting) int {
 		waiting.done(err)
 	}
 	return n
+}
+
+// commit stores a group and says how long that took.
+func (w *writer) commit(group []record) error {
+	began := time.Now()
+	if err := w.publisher.commit(group); err != nil {
+		return err
+	}
+	size := 0
+	for _, r := range group {
+		size += len(r.bytes)
+	}
+	w.ledger.options.Committed(size, time.Since(began))
+	return nil
 }
 
 // prepare encodes and chains as many entries as fit one commit.

@@ -1,0 +1,122 @@
+package hub
+
+import (
+	"maps"
+	"sync"
+	"time"
+
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	"github.com/evenbench/evenbench/internal/space"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// tally counts what is in the record. It is filled while the ledger is folded, and
+// then with every entry, so that its counts survive the hub.
+type tally struct {
+	mu          sync.Mutex
+	kinds       map[protoreflect.FieldNumber]uint64
+	instruments map[string]*count
+	growth      space.Growth
+	// When a person was last told that the disk fills, on the lab's clock.
+	warned time.Time
+}
+
+// count is what the record has of one instrument.
+type count struct {
+	readings, unassigned uint64
+	gaps                 map[pb.GapReason]uint64
+}
+
+func newTally() *tally {
+	return &tally{kinds: map[protoreflect.FieldNumber]uint64{}, instruments: map[string]*count{}}
+}
+
+func (t *tally) of(instrument string) *count {
+	c := t.instruments[instrument]
+	if c == nil {
+		c = &count{gaps: map[pb.GapReason]uint64{}}
+		t.instruments[instrument] = c
+	}
+	return c
+}
+
+var entryBody = (*pb.Entry)(nil).ProtoReflect().Descriptor().Oneofs().ByName("body")
+
+// add counts an entry.
+func (t *tally) add(e *pb.Entry) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if field := e.ProtoReflect().WhichOneof(entryBody); field != nil {
+		t.kinds[field.Number()]++
+	}
+	switch body := e.GetBody().(type) {
+	case *pb.Entry_Readings:
+		m := body.Readings
+		c := t.of(m.GetInstrument())
+		c.readings += uint64(m.GetCount())
+		bound := uint64(0)
+		for _, b := range m.GetBindings() {
+			bound += uint64(b.GetLastRow()) - uint64(b.GetFirstRow()) + 1
+		}
+		c.unassigned += uint64(m.GetCount()) - min(bound, uint64(m.GetCount()))
+	case *pb.Entry_Gap:
+		t.of(body.Gap.GetInstrument()).gaps[body.Gap.GetReason()]++
+	case *pb.Entry_FlagRaised:
+		if body.FlagRaised.GetCode() == pb.FlagCode_FLAG_CODE_DISK_FILLING {
+			t.warned = e.GetRecordedAt().AsTime()
+		}
+	}
+}
+
+// grew counts bytes that were stored.
+func (t *tally) grew(at time.Time, bytes int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.growth.Add(at, bytes)
+}
+
+// foresee makes a forecast for a disk and a record of a size on it.
+func (t *tally) foresee(d space.Disk, record uint64, now time.Time) space.Forecast {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	growth, known := t.growth.BusiestDay(now)
+	return space.Foresee(d, record, growth, known, t.growth.Written())
+}
+
+func (t *tally) lastWarning() time.Time {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.warned
+}
+
+// entries returns how many entries there are of each kind that there is, by name.
+func (t *tally) entries() map[string]uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	list := map[string]uint64{}
+	for i := range entryBody.Fields().Len() {
+		field := entryBody.Fields().Get(i)
+		list[string(field.Name())] = t.kinds[field.Number()]
+	}
+	return list
+}
+
+// instrument returns what there is of one instrument.
+func (t *tally) instrument(name string) count {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	c := *t.of(name)
+	c.gaps = maps.Clone(c.gaps)
+	return c
+}
+
+// readings returns how many readings there are of all instruments.
+func (t *tally) readings() (n uint64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, c := range t.instruments {
+		n += c.readings
+	}
+	return n
+}
