@@ -729,7 +729,8 @@ type Entry struct {
 	PreviousHash []byte `protobuf:"bytes,2,opt,name=previous_hash,json=previousHash,proto3" json:"previous_hash,omitempty"`
 	// When the hub made the entry, on the lab's clock.
 	RecordedAt *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=recorded_at,json=recordedAt,proto3" json:"recorded_at,omitempty"`
-	// Who made it: "hub", "driver", or the person or program that called.
+	// Who made it: "hub", "driver", or the person or program that called. Where the
+	// hub asks for credentials, the client whose credential was shown.
 	Actor string `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
 	// The caller's request id, where a call made the entry.
 	RequestId string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
@@ -739,6 +740,9 @@ type Entry struct {
 	// Cursor of the entry that this one follows from: the reading that a mark was
 	// found in, the mark that a finding was made of. 0 for what came from outside.
 	Cause uint64 `protobuf:"varint,7,opt,name=cause,proto3" json:"cause,omitempty"`
+	// Person for whom the actor says it acts, where the actor was known by a
+	// credential.
+	Person string `protobuf:"bytes,8,opt,name=person,proto3" json:"person,omitempty"`
 	// Types that are valid to be assigned to Body:
 	//
 	//	*Entry_RecordOpened
@@ -846,6 +850,13 @@ func (x *Entry) GetCause() uint64 {
 		return x.Cause
 	}
 	return 0
+}
+
+func (x *Entry) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
 }
 
 func (x *Entry) GetBody() isEntry_Body {
@@ -4625,7 +4636,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xe1\r\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf9\r\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -4635,7 +4646,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\x05 \x01(\tR\trequestId\x12%\n" +
 	"\x0erequest_digest\x18\x06 \x01(\fR\rrequestDigest\x12\x14\n" +
-	"\x05cause\x18\a \x01(\x04R\x05cause\x12A\n" +
+	"\x05cause\x18\a \x01(\x04R\x05cause\x12\x16\n" +
+	"\x06person\x18\b \x01(\tR\x06person\x12A\n" +
 	"\rrecord_opened\x18\n" +
 	" \x01(\v2\x1a.evenbench.v1.RecordOpenedH\x00R\frecordOpened\x128\n" +
 	"\n" +

@@ -1,0 +1,42 @@
+package access
+
+// Methods says which role each method needs, by its full name. It is the only place
+// that says so: a method that has no line here is refused to everybody.
+//
+// Nobody means that the method answers without a credential: whether the hub serves
+// is no secret to anyone who can reach its port, and whoever watches over machines
+// should need no key for it.
+var Methods = map[string]Role{
+	"/grpc.health.v1.Health/Check": Nobody,
+	// A watch holds a stream open, which is not for strangers.
+	"/grpc.health.v1.Health/Watch": Observer,
+	"/grpc.health.v1.Health/List":  Observer,
+
+	"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo":      Observer,
+	"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": Observer,
+
+	"/evenbench.v1.RecordService/GetRecordInfo": Observer,
+	"/evenbench.v1.RecordService/Subscribe":     Observer,
+	"/evenbench.v1.RecordService/GetSample":     Observer,
+	"/evenbench.v1.RecordService/ListSamples":   Observer,
+	"/evenbench.v1.RecordService/GetTrace":      Observer,
+	"/evenbench.v1.RecordService/AuditRecord":   Observer,
+
+	"/evenbench.v1.BenchService/ListStations":   Observer,
+	"/evenbench.v1.BenchService/RegisterSample": Operator,
+	"/evenbench.v1.BenchService/QueueSample":    Operator,
+	"/evenbench.v1.BenchService/UnqueueSample":  Operator,
+	"/evenbench.v1.BenchService/PlaceSample":    Operator,
+	"/evenbench.v1.BenchService/RemoveSample":   Operator,
+	"/evenbench.v1.BenchService/SetMark":        Operator,
+	"/evenbench.v1.BenchService/AssignReadings": Operator,
+	"/evenbench.v1.BenchService/AddNote":        Operator,
+	// What a sample is said to be goes to buyer and producer.
+	"/evenbench.v1.BenchService/AmendSample": Steward,
+
+	"/evenbench.v1.InstrumentService/ListInstruments":  Observer,
+	"/evenbench.v1.InstrumentService/WatchInstruments": Observer,
+	// Taring a scale and typing what a display says is work at the bench.
+	"/evenbench.v1.InstrumentService/ActOnInstrument": Operator,
+	"/evenbench.v1.InstrumentService/ReloadLab":       Steward,
+}
