@@ -63,7 +63,7 @@ func Rectangular(value, half float64) Estimate {
 //
 // It is an error if p is not between 0 and 1, or if the estimate is not valid.
 func (e Estimate) Expanded(p float64) (u, k float64, err error) {
-	if err := e.check(); err != nil {
+	if err := e.Check(); err != nil {
 		return 0, 0, fmt.Errorf("expand the uncertainty: %w", err)
 	}
 	if !(p > 0 && p < 1) {
@@ -108,8 +108,8 @@ func (e Estimate) student() distuv.StudentsT {
 	return distuv.StudentsT{Sigma: 1, Nu: e.Freedom}
 }
 
-// check tells what is wrong with an estimate.
-func (e Estimate) check() error {
+// Check tells what is wrong with an estimate; nil if it can be computed with.
+func (e Estimate) Check() error {
 	switch {
 	case !finite(e.Value):
 		return fmt.Errorf("the value is %g; it must be finite", e.Value)

@@ -43,7 +43,7 @@ func NewInputs(inputs []Input, correlations ...Correlation) (*Inputs, error) {
 	in := &Inputs{inputs: append([]Input(nil), inputs...), r: mat.NewSymDense(len(inputs), nil)}
 	index := make(map[string]int, len(inputs))
 	for i, x := range inputs {
-		if err := x.check(); err != nil {
+		if err := x.Check(); err != nil {
 			return nil, fmt.Errorf("input %q: %w", x.Name, err)
 		}
 		if _, twice := index[x.Name]; twice {
