@@ -1,7 +1,9 @@
 package ledger
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
 	"math"
 	"os"
 	"path/filepath"
@@ -61,4 +63,16 @@ func ReadBlock(dir string, b []byte) (entries int, faults []Fault, err error) {
 	}
 	_, err = r.read(context.Background())
 	return entries, faults, err
+}
+
+// HeadLine returns the note of the last of entries.
+func HeadLine(entries []Stored) []byte {
+	last := entries[len(entries)-1]
+	return Head{last.Cursor, sha256.Sum256(last.Bytes)}.line()
+}
+
+// Expand returns what is in a block file.
+func Expand(name string) ([]byte, error) {
+	content, _, err := (&blocks{}).load(name)
+	return bytes.Clone(content), err
 }

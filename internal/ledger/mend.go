@@ -19,8 +19,7 @@ import (
 //     cuts a block off at the first one, and takes what it finds in the next;
 //   - a last block that is compressed already, because the name of the next one was
 //     lost: the server would write behind it as if it were not;
-//   - an index that is not of these blocks: it is written without a sync;
-//   - parts of a store that was being made: it would neither be used nor made again.
+//   - an index that is not of these blocks: it is written without a sync.
 //
 // All of this is mended before the server starts. Each step may be cut short by the
 // next loss of power, and is then done again.
@@ -151,16 +150,6 @@ func (b *blocks) indexed(index []byte) (bool, error) {
 	}
 	end := append(binary.AppendUvarint(nil, uint64(last)), content[len(content)-recordChecksum:]...)
 	return bytes.HasSuffix(body, end), nil
-}
-
-// clearUnbegun removes what is left of a stream that was being made. The note of the
-// end is begun when a stream is complete, so that where there is none, and no entry
-// either, nothing was ever acknowledged.
-func (b *blocks) clearUnbegun() error {
-	if err := os.RemoveAll(filepath.Dir(b.dir)); err != nil {
-		return fmt.Errorf("remove a store that was never finished: %w", err)
-	}
-	return nil
 }
 
 // makeDir makes a directory, and those above it, to last.

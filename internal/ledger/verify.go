@@ -58,12 +58,10 @@ func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 		b.tolerate = math.MaxUint64
 	}
 	broke, err := b.read(ctx)
-	switch {
-	case err != nil:
+	if err != nil {
 		return err
-	case !noted && b.position == 0:
-		return b.clearUnbegun()
-	case broke != nil:
+	}
+	if broke != nil {
 		o.Log.Warn("a write did not finish when the hub last stopped; it was never acknowledged",
 			zap.Uint64("after", b.position), zap.String("file", b.path(broke.number)), zap.Int64("byte", broke.offset))
 	}

@@ -1,0 +1,189 @@
+package ledger_test
+
+import (
+	"bytes"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/evenbench/evenbench/internal/ledger"
+)
+
+// twoBlocks makes a closed ledger whose first block is full and compressed, and
+// returns how many entries the first one holds.
+func twoBlocks(t *testing.T) (dir string, first uint64) {
+	t.Helper()
+	dir, all := written(t, 1400, 500)
+	files := blockFiles(t, dir)
+	b, err := os.ReadFile(files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(files) != 2 || !bytes.HasPrefix(b, []byte("cmp")) {
+		t.Fatalf("%d files, the first begins %q", len(files), b[:4])
+	}
+	alone := t.TempDir()
+	if err := os.CopyFS(alone, os.DirFS(dir)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Remove(blockFiles(t, alone)[1]); err != nil {
+		t.Fatal(err)
+	}
+	first = audited(t, alone).GetEntries()
+	if first == 0 || first >= uint64(len(all)) {
+		t.Fatalf("the first block has %d of %d entries", first, len(all))
+	}
+	return dir, first
+}
+
+// noteAt makes the ledger's note of its end that of an earlier one.
+func noteAt(t *testing.T, dir string, all []ledger.Stored, cursor uint64) {
+	t.Helper()
+	if err := os.WriteFile(filepath.Join(dir, "head"), ledger.HeadLine(all[:cursor]), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// goesOn opens a ledger after a loss of power, expects its end, writes on until the next
+// block, and audits it.
+func goesOn(t *testing.T, dir string, last uint64) {
+	t.Helper()
+	l := open(t, dir)
+	if l.Last() != last {
+		t.Errorf("the ledger ends at %d, not at %d", l.Last(), last)
+	}
+	runOf(t, l, "run-b", 1400, 500)
+	end := l.Last()
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if a := audited(t, dir); !a.GetUnbroken() || a.GetEntries() != end {
+		t.Errorf("the audit says %d entries of %d, %v", a.GetEntries(), end, a.GetFaults())
+	}
+	again := open(t, dir)
+	if again.Last() != end {
+		t.Errorf("opened again the ledger ends at %d, not at %d", again.Last(), end)
+	}
+	if err := again.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// The name of a block that was just begun is lost, or what it holds, when the one before
+// is compressed already. The ledger goes on in the one before.
+func TestP2ACompressedBlockIsGoneOnWith(t *testing.T) {
+	for name, lose := range map[string]func(string) error{
+		"no next block":       os.Remove,
+		"an empty next block": func(file string) error { return os.Truncate(file, 0) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir, first := twoBlocks(t)
+			l := open(t, dir)
+			all := readAll(t, l, 0)
+			if err := l.Close(); err != nil {
+				t.Fatal(err)
+			}
+			if err := lose(blockFiles(t, dir)[1]); err != nil {
+				t.Fatal(err)
+			}
+			noteAt(t, dir, all, first)
+			goesOn(t, dir, first)
+		})
+	}
+}
+
+// A write that was never acknowledged went over the end of a block, and its beginning was
+// not stored, its end was. Both are put aside.
+func TestP2AnUnfinishedWriteOverTwoBlocks(t *testing.T) {
+	dir, first := twoBlocks(t)
+	l := open(t, dir)
+	all := readAll(t, l, 0)
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	files := blockFiles(t, dir)
+	expanded, err := ledger.Expand(files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	clear(expanded[len(expanded)-50_000 : len(expanded)-40_000]) // as a sector that was not stored
+	if err := os.WriteFile(files[0], expanded, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	noteAt(t, dir, all, first-200)
+	a := audited(t, dir)
+	if !a.GetUnbroken() || a.GetEntries() < first-200 || a.GetEntries() >= first {
+		t.Errorf("the audit says %d entries, %v", a.GetEntries(), a.GetFaults())
+	}
+	goesOn(t, dir, a.GetEntries())
+	if kept, _ := filepath.Glob(filepath.Join(dir, "unfinished-*")); len(kept) != 2 {
+		t.Errorf("put aside: %v", kept)
+	}
+
+	// The same before the last acknowledged entry is a loss.
+	noteAt(t, dir, all, first)
+	if err := os.WriteFile(blockFiles(t, dir)[0], expanded, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if a := audited(t, dir); a.GetUnbroken() {
+		t.Error("an acknowledged entry is gone, and the audit says that nothing is")
+	}
+}
+
+// The index is written without a sync: whatever is left of it, the ledger goes on.
+func TestP2AnIndexThatDoesNotMatchIsDropped(t *testing.T) {
+	dir, all := written(t, 40, 20)
+	index := filepath.Join(filepath.Dir(blockFiles(t, dir)[0]), "index.db")
+	whole, err := os.ReadFile(index)
+	if err != nil {
+		t.Fatal(err)
+	}
+	random := rand.New(rand.NewPCG(3, 3))
+	last := uint64(len(all))
+	for n := range 30 {
+		left := bytes.Clone(whole)
+		switch n % 3 {
+		case 0:
+			left = left[:random.IntN(len(left))]
+		case 1:
+			left[random.IntN(len(left))] ^= 1 << random.IntN(8)
+		} // else it is of an earlier end
+		if err := os.WriteFile(index, left, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l := open(t, dir)
+		if l.Last() != last {
+			t.Fatalf("round %d: the ledger ends at %d, not at %d", n, l.Last(), last)
+		}
+		appendNotes(t, l, 3)
+		last = l.Last()
+		if err := l.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if a := audited(t, dir); !a.GetUnbroken() || a.GetEntries() != last {
+		t.Errorf("the audit says %v", a)
+	}
+}
+
+// A store that was being made when the power was lost is made again.
+func TestP2AStoreThatWasNotFinishedIsMadeAgain(t *testing.T) {
+	for _, lost := range []string{"meta.inf", "meta.sum", "msgs", "msgs/1.blk"} {
+		t.Run(strings.ReplaceAll(lost, "/", " "), func(t *testing.T) {
+			dir, _ := written(t, 1, 1)
+			stream := filepath.Dir(filepath.Dir(blockFiles(t, dir)[0]))
+			for _, gone := range []string{filepath.Join(dir, "head"), filepath.Join(stream, "msgs", "1.blk"), filepath.Join(stream, "msgs", "index.db"), filepath.Join(stream, lost)} {
+				if err := os.RemoveAll(gone); err != nil {
+					t.Fatal(err)
+				}
+			}
+			l := open(t, dir)
+			if l.Last() != 1 {
+				t.Errorf("the new ledger ends at %d", l.Last())
+			}
+			appendNotes(t, l, 3)
+		})
+	}
+}
