@@ -21,6 +21,9 @@ import (
 //     lost: the server would write behind it as if it were not;
 //   - an index that is not of these blocks: it is written without a sync.
 //
+// And a hub that was killed leaves the end of a group in the kernel's memory, which is
+// read like any other, and nobody syncs any more.
+//
 // All of this is mended before the server starts. Each step may be cut short by the
 // next loss of power, and is then done again.
 
@@ -37,6 +40,9 @@ func (b *blocks) mend(broke *unfinished, kept string) error {
 	}
 	if err := b.dropIndex(); err != nil {
 		return fmt.Errorf("drop the store's index: %w", err)
+	}
+	if err := b.syncEnd(); err != nil {
+		return fmt.Errorf("sync the last blocks: %w", err)
 	}
 	return nil
 }
@@ -104,6 +110,25 @@ func (b *blocks) expandLast() error {
 		return errors.Join(os.Rename(name+".expanded", name), syncDir(b.dir))
 	}
 	return nil
+}
+
+// syncEnd makes durable what was read at the end. A group is smaller than a block, so that
+// the last one lies in two at most.
+func (b *blocks) syncEnd() error {
+	numbers, err := b.list()
+	if err != nil || len(numbers) == 0 {
+		return err
+	}
+	for _, n := range numbers[max(0, len(numbers)-2):] {
+		f, err := os.OpenFile(b.path(n), os.O_RDWR, 0)
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(f.Sync(), f.Close()); err != nil {
+			return err
+		}
+	}
+	return syncDir(b.dir)
 }
 
 // indexFile is what the server finds its blocks by, without reading them. It ends

@@ -2,13 +2,16 @@ package ledger_test
 
 import (
 	"bytes"
+	"errors"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 	"github.com/evenbench/evenbench/internal/ledger"
+	"github.com/evenbench/evenbench/internal/peers"
 )
 
 // twoBlocks makes a closed ledger whose first block is full and compressed, and
@@ -185,5 +188,54 @@ func TestP2AStoreThatWasNotFinishedIsMadeAgain(t *testing.T) {
 			}
 			appendNotes(t, l, 3)
 		})
+	}
+}
+
+// A hub is killed before it has synced a group; the next one finds the group in the
+// kernel's memory and goes on. Then the power is lost.
+func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
+	peers.Need(t, powerfs.Missing())
+	disk, dir := powerfs.New(), t.TempDir()
+	if err := disk.Mount(dir); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := disk.Unmount(); err != nil {
+			t.Error(err)
+		}
+	})
+	record := filepath.Join(dir, "data", "ledger")
+	l := open(t, record)
+	runOf(t, l, "run-a", 1400, 500)
+	last := l.Last()
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range blockFiles(t, record) {
+		content, err := ledger.Expand(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const end = 40_000 // of this the disk knows nothing
+		f, err := os.Create(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, short := f.Write(content[:len(content)-end])
+		synced := f.Sync()
+		_, rest := f.Write(content[len(content)-end:])
+		if err := errors.Join(short, synced, rest, f.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l = open(t, record)
+	appendNotes(t, l, 1)
+	disk.Cut(rand.New(rand.NewPCG(1, 1)), powerfs.LoseAll)
+	_ = l.Close() // without power
+	if err := errors.Join(disk.Unmount(), disk.Mount(dir)); err != nil {
+		t.Fatal(err)
+	}
+	if a := audited(t, record); !a.GetUnbroken() || a.GetEntries() != last+1 {
+		t.Errorf("of %d entries the audit says %d, %v", last+1, a.GetEntries(), a.GetFaults())
 	}
 }
