@@ -19,6 +19,12 @@ func (n *Narrator) ofRoasts(e *pb.Entry) (event, bool) {
 		return event{place: m.GetStation(), what: "roast begins", text: text + byWhom(e.GetActor())}, true
 	case *pb.Entry_MarkSet:
 		return n.mark(b.MarkSet, e.GetActor()), true
+	case *pb.Entry_RoastContinued:
+		m := b.RoastContinued
+		return event{
+			place: n.drum(m.GetRoast()), what: "roast goes on",
+			text: fmt.Sprintf("%s, in a new run after %.0f s without readings", n.sampleIn(m.GetRoast()), m.GetMissingS()), paint: n.Warn,
+		}, true
 	case *pb.Entry_RoastClosed:
 		m := b.RoastClosed
 		ev := event{place: n.drum(m.GetRoast()), what: "roast ends", text: n.sampleIn(m.GetRoast())}

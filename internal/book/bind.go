@@ -126,8 +126,10 @@ func (b *Book) claim(st *station, s *sample, since time.Time) {
 				first, found = n, true
 			}
 		}
-		if x := st.roast; x != nil && x.run == r && x.sample == s {
-			first, found = x.pb.GetFirstNumber(), true
+		if x := r.roast(); x != nil && x.sample == s {
+			if first, found = 1, true; x.first == r {
+				first = x.pb.GetFirstNumber()
+			}
 		}
 		if !found || first > r.accounted {
 			continue
@@ -167,7 +169,7 @@ func (b *Book) readingsAssigned(e *pb.Entry, m *pb.ReadingsAssigned) {
 		}
 	}
 	for _, x := range b.roastsOf(r) {
-		if n := x.pb.GetFirstNumber(); n >= m.GetFirstNumber() && n <= m.GetLastNumber() && x.sample != to {
+		if n := x.pb.GetFirstNumber(); n >= m.GetFirstNumber() && n <= m.GetLastNumber() && x.first == r && x.sample != to {
 			b.moveRoast(e, x, to, m.GetReason())
 		}
 	}

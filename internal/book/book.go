@@ -116,6 +116,8 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.roastOpened(body.RoastOpened)
 	case *pb.Entry_MarkSet:
 		b.markSet(e, body.MarkSet)
+	case *pb.Entry_RoastContinued:
+		b.roastContinued(body.RoastContinued)
 	case *pb.Entry_RoastClosed:
 		b.roastClosed(body.RoastClosed)
 	case *pb.Entry_FindingMade:

@@ -202,7 +202,7 @@ func (b *Book) DraftRoast(name string, at time.Time) *pb.RoastOpened {
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
 	opened := &pb.RoastOpened{
 		Roast: b.FreeRoast(), Station: name, Instrument: m.GetInstrument(), Run: m.GetRun(),
-		FirstNumber: r.drum.numberAt(r.elapsed(at)), ChargedAt: stamp(at), Method: MethodPerson,
+		FirstNumber: r.drum.numberAt(r, r.elapsed(at)), ChargedAt: stamp(at), Method: MethodPerson,
 	}
 	if cel, ok := r.drum.beanAt(r.elapsed(at)); ok {
 		opened.BeanCel = proto.Float64(cel)
@@ -211,25 +211,4 @@ func (b *Book) DraftRoast(name string, at time.Time) *pb.RoastOpened {
 		opened.Sample = q[0].record.GetSample()
 	}
 	return opened
-}
-
-// Reach returns between which cursors the readings of a roast lie.
-func (b *Book) Reach(roast string) (from, to uint64) {
-	x := b.roasts[roast]
-	switch {
-	case x == nil:
-		return 0, 0
-	case x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING:
-		return x.from, b.last
-	}
-	return x.from, x.to
-}
-
-// ChargeElapsed returns when a roast was charged, in seconds on its run's monotonic
-// clock.
-func (b *Book) ChargeElapsed(roast string) float64 {
-	if x := b.roasts[roast]; x != nil {
-		return x.charge
-	}
-	return 0
 }

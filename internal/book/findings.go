@@ -188,22 +188,3 @@ func (b *Book) flagLoss(x *oneRoast) {
 		})
 	}
 }
-
-// Wanting tells what a roast lacks whose bean curve the book has let go of: the
-// cursors between which the readings lie, and from when on they belong to it, in
-// seconds on the run's clock. False if it lacks nothing.
-func (b *Book) Wanting(id string) (from, to uint64, begin float64, wanting bool) {
-	x := b.roasts[id]
-	if x == nil || len(x.trace.At) > 0 || x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING {
-		return 0, 0, 0, false
-	}
-	return x.from, x.to, x.begin, true
-}
-
-// Supply gives a roast the bean curve that it was wanting, in seconds on the run's
-// clock, so that its findings can be made again.
-func (b *Book) Supply(id string, trace roast.Trace) {
-	if _, _, _, wanting := b.Wanting(id); wanting {
-		b.roasts[id].trace = trace
-	}
-}

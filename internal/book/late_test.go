@@ -83,11 +83,7 @@ func TestPersonsLateCharge(t *testing.T) {
 			t.Errorf("marked %v late:\n%v\nwant\n%v", late, got, want)
 		}
 		wholeWay(s, "B")
-		from, to, begin, wanting := s.book.Wanting(roast.GetRoast())
-		if !wanting {
-			t.Fatal("the older roast's curve is still kept")
-		}
-		s.book.Supply(roast.GetRoast(), s.curve(from, to, begin))
+		s.supply(t, roast.GetRoast())
 		s.mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_COOLED, roast.GetMarks()[len(roast.GetMarks())-1].GetAt().AsTime().Add(time.Minute), "")
 		again := s.sample(t, "A").GetRoasts()[0]
 		for _, was := range roast.GetFindings() {

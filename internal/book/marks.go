@@ -26,11 +26,11 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 			State: pb.RoastState_ROAST_STATE_ROASTING, Instrument: m.GetInstrument(), Run: m.GetRun(),
 			FirstNumber: m.GetFirstNumber(),
 		},
-		sample: b.samples[m.GetSample()], station: r.station, run: r,
+		sample: b.samples[m.GetSample()], station: r.station, first: r, run: r,
 		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{},
 	}
 	x.begin = x.charge - leadSeconds
-	x.from = r.cursorOf(d.numberAt(x.begin))
+	x.from = r.cursorOf(d.numberAt(r, x.begin))
 	b.roasts[m.GetRoast()] = x
 	b.roastsNamed = max(b.roastsNamed, len(b.roasts))
 	r.station.roast = x
@@ -115,7 +115,7 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 		x.charge = x.marks[m.GetKind()]
 		x.pb.ChargedAt = m.GetAt()
 		if d := x.run.drum; d.roast == m.GetRoast() && m.GetReplaces() != 0 {
-			x.pb.FirstNumber = d.numberAt(x.charge)
+			x.pb.FirstNumber = d.numberAt(x.first, x.charge)
 		}
 	}
 	x.orderMarks()
@@ -135,7 +135,7 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 			d.roast = ""
 		}
 		b.follow(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{
-			Roast: m.GetRoast(), LastNumber: d.numberAt(x.marks[m.GetKind()]),
+			Roast: m.GetRoast(), LastNumber: d.numberAt(x.run, x.marks[m.GetKind()]),
 		}}})
 	case !roasting && !m.GetWithdrawn():
 		// A roast that was given up had a drop after all.
@@ -218,6 +218,9 @@ func (b *Book) roastClosed(m *pb.RoastClosed) {
 	}
 	d.ended = x
 	x.trace = d.kept()
+	if x.run.closed {
+		d.tracker, d.trace = nil, nil
+	}
 	b.touch(x.sample)
 	if x.sample != nil && x.sample.on[x.pb.GetStation()] {
 		at := b.now
@@ -271,14 +274,14 @@ func (b *Book) exchange(x *oneRoast, from, to *sample) {
 	}
 }
 
-// roastsOf returns the roasts of a run in the order of their names.
+// roastsOf returns the roasts that were charged in a run or went on in it.
 func (b *Book) roastsOf(r *run) []*oneRoast {
 	if r.drum == nil {
 		return nil
 	}
 	var list []*oneRoast
 	for _, x := range b.roasts {
-		if x.run == r {
+		if x.first == r || x.run == r {
 			list = append(list, x)
 		}
 	}

@@ -35,11 +35,7 @@ func TestFindingsOfAnOlderRoast(t *testing.T) {
 	wholeWay(s, "A")
 	wholeWay(s, "B")
 	roast := s.sample(t, "A").GetRoasts()[0]
-	from, to, begin, wanting := s.book.Wanting(roast.GetRoast())
-	if !wanting {
-		t.Fatal("the older roast's curve is still kept")
-	}
-	s.book.Supply(roast.GetRoast(), s.curve(from, to, begin))
+	s.supply(t, roast.GetRoast())
 	first := roast.GetChargedAt().AsTime().Add(8 * time.Minute)
 	s.mark(roast.GetRoast(), pb.MarkKind_MARK_KIND_FIRST_CRACK, first, "")
 	again := s.sample(t, "A").GetRoasts()[0]
@@ -67,28 +63,6 @@ func TestMarkAfterTheDrop(t *testing.T) {
 	roast := s.sample(t, "A").GetRoasts()[0]
 	if roast.GetState() != pb.RoastState_ROAST_STATE_DROPPED || finding(roast, "total_time") == nil {
 		t.Errorf("roast %v, want its total time", roast)
-	}
-}
-
-// The run of a drum's probes ends in a roast: it is given up, and a person who saw
-// the drop makes it whole.
-func TestRunEndsInARoast(t *testing.T) {
-	s := newScene()
-	s.register("A")
-	s.queue("A")
-	start := s.now.Add(2 * time.Minute)
-	s.probe(start, 9*time.Minute, start.Add(6*time.Minute))
-	roast := s.book.RoastOn("drum")
-	s.record(&pb.Entry{Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{
-		Instrument: "probes", Run: "probes-run", LastNumber: s.numbers["probes"], Reason: "test",
-	}}})
-	if r := s.sample(t, "A").GetRoasts()[0]; r.GetState() != pb.RoastState_ROAST_STATE_ABORTED {
-		t.Fatalf("state %v", r.GetState())
-	}
-	s.mark(roast, pb.MarkKind_MARK_KIND_DROP, start.Add(9*time.Minute), "")
-	r := s.sample(t, "A").GetRoasts()[0]
-	if r.GetState() != pb.RoastState_ROAST_STATE_DROPPED || finding(r, "total_time") == nil {
-		t.Errorf("roast %v, want it dropped, with its total time", r)
 	}
 }
 

@@ -13,13 +13,16 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// oneRoast is one sample through one drum. Its times are seconds on the
-// monotonic clock of its run.
+// oneRoast is one sample through one drum. Its times are seconds on the clock of its
+// drum.
 type oneRoast struct {
 	pb      *pb.Roast // nested in the record of its sample
 	sample  *sample   // nil: nobody's yet
 	station *station
-	run     *run
+	// The run it was charged in, and the one in which it goes on or ended: another, if
+	// the driver was restarted meanwhile.
+	first, run *run
+	parts      []*run // in which it went on, in order
 	// Cursors between which its readings lie, and those of the time before it that
 	// its findings need, which begins at begin.
 	from, to uint64
@@ -30,9 +33,9 @@ type oneRoast struct {
 	trace    roast.Trace // of the bean probe, once it has ended; empty if let go of
 }
 
-// drum is what the readings of a run say of a drum.
+// drum is what the readings of a run, and of those that went on with its roast, say of
+// a drum. Its clock is the monotonic clock of the first of them.
 type drum struct {
-	bean    string // name of the channel
 	tracker *roast.Tracker
 	trace   []point // of the roast that goes on, or the latest minutes
 	// Roast that goes on; "" if none. Within a batch it runs ahead of what has been
@@ -40,27 +43,27 @@ type drum struct {
 	roast string
 	found roast.Event
 	ended *oneRoast // the last one; only its trace is kept
+	now   float64   // time of the latest reading
 }
 
 // point is one reading of the bean probe.
 type point struct {
 	at, cel float64
 	number  uint64
+	run     *run
 }
 
 // How much of the bean probe is kept between roasts, to know where one began that a
 // person marks late; and how many points of it at most.
 const idleSeconds, mostIdle = 1800 + leadSeconds, 1 << 16
 
-func newDrum(bean string) *drum {
-	return &drum{bean: bean, tracker: roast.NewTracker()}
-}
+func newDrum() *drum { return &drum{tracker: roast.NewTracker()} }
 
-// elapsed returns a wall clock time on the monotonic clock of the run.
-func (r *run) elapsed(t time.Time) float64 { return t.Sub(r.base).Seconds() }
+// elapsed returns a wall clock time on the clock of the run's drum.
+func (r *run) elapsed(t time.Time) float64 { return t.Sub(r.base).Seconds() + r.offset }
 
 func (r *run) wall(elapsed float64) time.Time {
-	return r.base.Add(time.Duration(math.Round(elapsed*1e6)) * time.Microsecond)
+	return r.base.Add(time.Duration(math.Round((elapsed-r.offset)*1e6)) * time.Microsecond)
 }
 
 // roastReading feeds one reading of a drum's probe to the tracker and drafts what
@@ -71,12 +74,13 @@ func (b *Book) roastReading(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row)
 	}
 	d := r.drum
 	quality, _ := row.Quality()
-	at := m.Elapsed(row).Seconds()
+	at := m.Elapsed(row).Seconds() + r.offset
+	d.now = max(d.now, at)
 	if ch.role == roast.Bean && quality != pb.Quality_QUALITY_BAD && !math.IsNaN(row.Value) {
 		if d.roast == "" && (len(d.trace) >= mostIdle || len(d.trace) > 0 && at-d.trace[0].at > 2*idleSeconds) {
 			d.trim(max(at-idleSeconds, d.trace[len(d.trace)/2].at))
 		}
-		d.trace = append(d.trace, point{at, row.Value, row.Number})
+		d.trace = append(d.trace, point{at, row.Value, row.Number, r})
 	}
 	for _, e := range d.tracker.Feed(roast.Reading{Role: ch.role, At: at, Cel: row.Value, Quality: quality}) {
 		b.roastEvent(r, e)
@@ -108,7 +112,7 @@ func (b *Book) draftRoast(r *run, at float64) {
 	r.drum.roast = id
 	opened := &pb.RoastOpened{
 		Roast: id, Station: r.pb.GetStation(), Instrument: r.pb.GetInstrument(), Run: r.pb.GetRun(),
-		FirstNumber: r.drum.numberAt(at), ChargedAt: stamp(r.wall(at)),
+		FirstNumber: r.drum.numberAt(r, at), ChargedAt: stamp(r.wall(at)),
 		Method: r.drum.found.Method, BeanCel: proto.Float64(r.drum.found.Cel),
 	}
 	// Of a long batch that holds several charges, each takes the next.
@@ -142,21 +146,20 @@ func (b *Book) draftEnd(r *run, at float64, aborted string) {
 	id := r.drum.roast
 	r.drum.roast = ""
 	b.follow(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{
-		Roast: id, LastNumber: r.drum.numberAt(at), Aborted: aborted,
+		Roast: id, LastNumber: r.drum.numberAt(r, at), Aborted: aborted,
 	}}})
 }
 
-// numberAt returns the number of the last bean reading at or before a time; of the
-// first one kept if there is none.
-func (d *drum) numberAt(at float64) uint64 {
-	if len(d.trace) == 0 {
-		return 1
+// numberAt returns the number of the last bean reading of a run at or before a time; of
+// its first one kept if there is none.
+func (d *drum) numberAt(r *run, at float64) uint64 {
+	number, any := uint64(1), false
+	for _, p := range d.trace {
+		if p.run == r && (!any || p.at <= at) {
+			number, any = p.number, true
+		}
 	}
-	i, found := d.search(at)
-	if !found {
-		i = max(i-1, 0)
-	}
-	return d.trace[i].number
+	return number
 }
 
 // last returns the time of the last bean reading.

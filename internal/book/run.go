@@ -21,6 +21,9 @@ type run struct {
 	accounted uint64
 	// Wall clock at the run's opening, by the latest batch.
 	base time.Time
+	// Seconds to add to the run's monotonic clock to have it on the clock of its drum;
+	// 0 but in a run that took up a roast.
+	offset float64
 	// Where the latest batches begin.
 	index []batchRef
 	// Measurements, by number.
@@ -71,14 +74,18 @@ func (b *Book) runOpened(m *pb.RunOpened) {
 		case c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE:
 			r.scans = true
 		case ch.part && ch.role == roast.Bean:
-			r.drum = newDrum(c.GetName())
+			r.drum = newDrum()
 		}
 		if ch.part || c.GetKind() != pb.ChannelKind_CHANNEL_KIND_CONTINUOUS {
 			r.plain = false
 		}
 	}
 	b.runs[runKey{m.GetInstrument(), m.GetRun()}] = r
+	was := b.current[m.GetInstrument()]
 	b.current[m.GetInstrument()] = r
+	if was != nil {
+		b.takeUp(r, was)
+	}
 }
 
 func (b *Book) runClosed(m *pb.RunClosed) {
@@ -88,11 +95,9 @@ func (b *Book) runClosed(m *pb.RunClosed) {
 	}
 	r.closed = true
 	r.accounted = max(r.accounted, m.GetLastNumber())
-	if r.drum != nil && r.drum.roast != "" {
-		b.draftEnd(r, r.drum.last(), "the instrument's run ended during the roast")
-	}
 	r.index = nil
-	if r.drum != nil {
+	// A roast that goes on may be taken up by the next run.
+	if r.drum != nil && r.roast() == nil {
 		r.drum.tracker, r.drum.trace = nil, nil
 	}
 }
@@ -123,8 +128,8 @@ func (b *Book) readings(m *pb.ReadingBatch) {
 	}
 	r.scanned = ""
 	if d := r.drum; d != nil {
-		if d.roast = ""; r.station.roast != nil && r.station.roast.run == r {
-			d.roast = r.station.roast.pb.GetRoast()
+		if d.roast = ""; r.roast() != nil {
+			d.roast = r.roast().pb.GetRoast()
 		}
 	}
 	for _, row := range inOrder(m) {

@@ -20,14 +20,15 @@ type scene struct {
 	book    *book.Book
 	entries []*pb.Entry
 	now     time.Time
-	numbers map[string]uint64 // last, by instrument
+	numbers map[string]uint64        // last, by instrument
+	runs    map[string]*pb.RunOpened // latest, by instrument
 }
 
 var opening = time.Date(2026, 11, 2, 8, 0, 0, 0, time.UTC)
 
 // newScene returns a bench with a scale, a moisture meter, a scanner and a drum.
 func newScene() *scene {
-	s := &scene{book: book.New(), now: opening, numbers: map[string]uint64{}}
+	s := &scene{book: book.New(), now: opening, numbers: map[string]uint64{}, runs: map[string]*pb.RunOpened{}}
 	s.record(&pb.Entry{Body: &pb.Entry_RecordOpened{RecordOpened: &pb.RecordOpened{RecordId: "a", ClockRate: 1}}})
 	s.record(&pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: &pb.LabLoaded{LabName: "test", Stations: []*pb.Station{
 		{Name: "scales", Kind: pb.StationKind_STATION_KIND_BENCH},
@@ -62,9 +63,25 @@ func (s *scene) record(e *pb.Entry) *pb.Entry {
 }
 
 func (s *scene) run(instrument, station string, channels ...*pb.Channel) {
-	s.record(&pb.Entry{Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{
+	s.runs[instrument] = &pb.RunOpened{
 		Instrument: instrument, Run: instrument + "-run", Station: station, OpenedAt: timestamppb.New(s.now), Channels: channels,
+	}
+	s.record(&pb.Entry{Body: &pb.Entry_RunOpened{RunOpened: s.runs[instrument]}})
+}
+
+// endRun ends the run of an instrument, as when its driver is killed.
+func (s *scene) endRun(instrument string) {
+	s.record(&pb.Entry{Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{
+		Instrument: instrument, Run: s.runs[instrument].GetRun(), LastNumber: s.numbers[instrument], Reason: "test",
 	}}})
+}
+
+// runAgain opens the next run of an instrument.
+func (s *scene) runAgain(instrument string) {
+	next := proto.CloneOf(s.runs[instrument])
+	next.Run, next.OpenedAt = next.GetRun()+"-next", timestamppb.New(s.now)
+	s.runs[instrument], s.numbers[instrument] = next, 0
+	s.record(&pb.Entry{Body: &pb.Entry_RunOpened{RunOpened: next}})
 }
 
 func (s *scene) register(code string) {
@@ -111,8 +128,8 @@ type value struct {
 // read records a batch, bound as the hub binds it.
 func (s *scene) read(instrument string, values ...value) {
 	b := &pb.ReadingBatch{
-		Instrument: instrument, Run: instrument + "-run", FirstNumber: s.numbers[instrument] + 1, Count: uint32(len(values)),
-		Start: timestamppb.New(s.now), StartElapsedUs: s.now.Sub(opening).Microseconds(),
+		Instrument: instrument, Run: s.runs[instrument].GetRun(), FirstNumber: s.numbers[instrument] + 1, Count: uint32(len(values)),
+		Start: timestamppb.New(s.now), StartElapsedUs: s.now.Sub(s.runs[instrument].GetOpenedAt().AsTime()).Microseconds(),
 	}
 	series := map[string]*pb.Series{}
 	for i, v := range values {
@@ -192,20 +209,27 @@ func (s *scene) probe(start time.Time, length time.Duration, until time.Time) {
 	}
 }
 
-// curve reads the bean curve from the record, as the hub reads it from the ledger.
-func (s *scene) curve(from, to uint64, begin float64) roast.Trace {
-	var t roast.Trace
+// supply reads the bean curve of a roast that the book has let go of from the record,
+// as the hub reads it from the ledger.
+func (s *scene) supply(t testing.TB, id string) {
+	t.Helper()
+	if !s.book.Wanting(id) {
+		t.Fatal("the older roast's curve is still kept")
+	}
+	span := s.book.Span(id)
+	var curve roast.Trace
 	for _, e := range s.entries {
-		if e.GetCursor() < from || e.GetCursor() > to || e.GetReadings().GetInstrument() != "probes" {
+		run, ok := span.Of(e.GetReadings())
+		if !ok || e.GetCursor() < span.From || e.GetCursor() > span.To {
 			continue
 		}
 		for row := range e.GetReadings().Rows() {
-			if at := e.GetReadings().Elapsed(row).Seconds(); row.Series.GetChannel() == "bean" && at >= begin {
-				t.At, t.Cel = append(t.At, at), append(t.Cel, row.Value)
+			if at := e.GetReadings().Elapsed(row).Seconds() + run.Offset; row.Series.GetChannel() == run.Bean && at >= span.Begin {
+				curve.At, curve.Cel = append(curve.At, at), append(curve.Cel, row.Value)
 			}
 		}
 	}
-	return t
+	s.book.Supply(id, curve)
 }
 
 func (s *scene) sample(t testing.TB, code string) *pb.SampleRecord {

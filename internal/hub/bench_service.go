@@ -275,24 +275,20 @@ func (s *benchService) SetMark(ctx context.Context, r *pb.SetMarkRequest) (*pb.S
 // supply gives the book the bean curve of a roast whose findings a mark is about to
 // change, where the book has let go of it.
 func (s *benchService) supply(ctx context.Context, id string) error {
-	var from, to uint64
-	var begin float64
+	var span book.Span
 	var wanting bool
-	var r *pb.Roast
-	if err := s.scribe.read(ctx, func(b *book.Book) {
-		from, to, begin, wanting = b.Wanting(id)
-		r, _, _ = b.Roast(id)
-	}); err != nil || !wanting {
+	if err := s.scribe.read(ctx, func(b *book.Book) { span, wanting = b.Span(id), b.Wanting(id) }); err != nil || !wanting {
 		return err
 	}
 	var curve roast.Trace
-	err := readBatches(ctx, s.scribe.ledger, from, to, func(m *pb.ReadingBatch) {
-		if m.GetInstrument() != r.GetInstrument() || m.GetRun() != r.GetRun() {
+	err := readBatches(ctx, s.scribe.ledger, span.From, span.To, func(m *pb.ReadingBatch) {
+		run, ok := span.Of(m)
+		if !ok {
 			return
 		}
 		for row := range m.Rows() {
-			at := m.Elapsed(row).Seconds()
-			if q, _ := row.Quality(); row.Series.GetChannel() == "bean" && q != pb.Quality_QUALITY_BAD && at >= begin {
+			at := m.Elapsed(row).Seconds() + run.Offset
+			if q, _ := row.Quality(); row.Series.GetChannel() == run.Bean && q != pb.Quality_QUALITY_BAD && at >= span.Begin {
 				curve.At, curve.Cel = append(curve.At, at), append(curve.Cel, row.Value)
 			}
 		}

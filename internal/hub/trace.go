@@ -15,22 +15,20 @@ import (
 func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*pb.GetTraceResponse, error) {
 	t := &trace{}
 	var refusal error
-	var from, to uint64
 	err := s.scribe.read(ctx, func(b *book.Book) {
 		var ok bool
 		if t.roast, t.sample, ok = b.Roast(r.GetRoast()); !ok {
 			refusal = refuse(pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN, "roast: there is no roast %q", r.GetRoast())
 			return
 		}
-		from, to = b.Reach(r.GetRoast())
+		t.span = b.Span(r.GetRoast())
 		opened, _ := b.Run(t.roast.GetInstrument(), t.roast.GetRun())
 		refusal = t.choose(opened.GetChannels(), r.GetChannels())
-		t.charge = b.ChargeElapsed(r.GetRoast())
 	})
 	if err != nil || refusal != nil {
 		return nil, first(refusal, err)
 	}
-	if err := readBatches(ctx, s.scribe.ledger, from, to, t.add); err != nil {
+	if err := readBatches(ctx, s.scribe.ledger, t.span.From, t.span.To, t.add); err != nil {
 		return nil, s.ended(ctx, err)
 	}
 	return t.response(), nil
@@ -40,7 +38,7 @@ func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*p
 type trace struct {
 	roast  *pb.Roast
 	sample string
-	charge float64 // seconds on the run's clock
+	span   book.Span
 	curves []*pb.Curve
 }
 
@@ -92,19 +90,26 @@ func readBatches(ctx context.Context, l *ledger.Ledger, from, to uint64, f func(
 var kindReadings = (*pb.Entry)(nil).ProtoReflect().Descriptor().Fields().ByName("readings").Number()
 
 func (t *trace) add(b *pb.ReadingBatch) {
-	if b.GetInstrument() != t.roast.GetInstrument() || b.GetRun() != t.roast.GetRun() {
+	run, ok := t.span.Of(b)
+	if !ok {
 		return
+	}
+	first, last := uint64(1), uint64(math.MaxUint64)
+	if run == t.span.Runs[0] {
+		first = t.roast.GetFirstNumber()
 	}
 	// The last number of a roast is one of the bean probe; the other probes' of the
 	// same moment come after it.
-	last := t.roast.GetLastNumber() + uint64(len(t.curves))
+	if n := t.roast.GetLastNumber(); n > 0 && run == t.span.Runs[len(t.span.Runs)-1] {
+		last = n + uint64(len(t.curves))
+	}
 	for row := range b.Rows() {
-		if row.Number < t.roast.GetFirstNumber() || t.roast.GetLastNumber() > 0 && row.Number > last {
+		if row.Number < first || row.Number > last {
 			continue
 		}
 		for _, c := range t.curves {
 			if c.GetChannel() == row.Series.GetChannel() {
-				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()-t.charge)
+				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()+run.Offset-t.span.Charge)
 				c.Value = append(c.Value, usable(row))
 			}
 		}

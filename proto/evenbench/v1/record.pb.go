@@ -768,6 +768,7 @@ type Entry struct {
 	//	*Entry_RoastClosed
 	//	*Entry_FindingMade
 	//	*Entry_FlagRaised
+	//	*Entry_RoastContinued
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1073,6 +1074,15 @@ func (x *Entry) GetFlagRaised() *FlagRaised {
 	return nil
 }
 
+func (x *Entry) GetRoastContinued() *RoastContinued {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_RoastContinued); ok {
+			return x.RoastContinued
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1169,6 +1179,10 @@ type Entry_FlagRaised struct {
 	FlagRaised *FlagRaised `protobuf:"bytes,34,opt,name=flag_raised,json=flagRaised,proto3,oneof"`
 }
 
+type Entry_RoastContinued struct {
+	RoastContinued *RoastContinued `protobuf:"bytes,35,opt,name=roast_continued,json=roastContinued,proto3,oneof"`
+}
+
 func (*Entry_RecordOpened) isEntry_Body() {}
 
 func (*Entry_LabLoaded) isEntry_Body() {}
@@ -1214,6 +1228,8 @@ func (*Entry_RoastClosed) isEntry_Body() {}
 func (*Entry_FindingMade) isEntry_Body() {}
 
 func (*Entry_FlagRaised) isEntry_Body() {}
+
+func (*Entry_RoastContinued) isEntry_Body() {}
 
 // RecordOpened is the first entry of every ledger.
 type RecordOpened struct {
@@ -3493,6 +3509,97 @@ func (x *RoastClosed) GetAborted() string {
 	return ""
 }
 
+// RoastContinued says that a roast goes on in a new run of its instrument: the driver
+// was restarted while the beans were in the drum. What was not measured meanwhile is
+// missing.
+type RoastContinued struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Roast      string                 `protobuf:"bytes,1,opt,name=roast,proto3" json:"roast,omitempty"`
+	Instrument string                 `protobuf:"bytes,2,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Run        string                 `protobuf:"bytes,3,opt,name=run,proto3" json:"run,omitempty"`
+	// Seconds to add to the monotonic time of this run, to have it on the clock of the
+	// roast, which is that of its first run.
+	OffsetS float64 `protobuf:"fixed64,4,opt,name=offset_s,json=offsetS,proto3" json:"offset_s,omitempty"`
+	// Number of the roast's last bean reading in the run before.
+	LastNumber uint64 `protobuf:"varint,5,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	// How long the bean probe was not read, s.
+	MissingS      float64 `protobuf:"fixed64,6,opt,name=missing_s,json=missingS,proto3" json:"missing_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RoastContinued) Reset() {
+	*x = RoastContinued{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RoastContinued) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RoastContinued) ProtoMessage() {}
+
+func (x *RoastContinued) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RoastContinued.ProtoReflect.Descriptor instead.
+func (*RoastContinued) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *RoastContinued) GetRoast() string {
+	if x != nil {
+		return x.Roast
+	}
+	return ""
+}
+
+func (x *RoastContinued) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *RoastContinued) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *RoastContinued) GetOffsetS() float64 {
+	if x != nil {
+		return x.OffsetS
+	}
+	return 0
+}
+
+func (x *RoastContinued) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *RoastContinued) GetMissingS() float64 {
+	if x != nil {
+		return x.MissingS
+	}
+	return 0
+}
+
 // FindingMade is a computed result. A later one of the same name on the same
 // subject replaces it.
 type FindingMade struct {
@@ -3518,7 +3625,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3530,7 +3637,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3543,7 +3650,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -3625,7 +3732,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3637,7 +3744,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3650,7 +3757,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -3721,7 +3828,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3733,7 +3840,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3746,7 +3853,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -3853,7 +3960,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3865,7 +3972,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3878,7 +3985,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *Placement) GetStation() string {
@@ -3943,7 +4050,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3955,7 +4062,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3968,7 +4075,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -4119,18 +4226,21 @@ type Roast struct {
 	State     RoastState             `protobuf:"varint,4,opt,name=state,proto3,enum=evenbench.v1.RoastState" json:"state,omitempty"`
 	Marks     []*Mark                `protobuf:"bytes,5,rep,name=marks,proto3" json:"marks,omitempty"`
 	Findings  []*Finding             `protobuf:"bytes,6,rep,name=findings,proto3" json:"findings,omitempty"`
-	// Readings of the roast: this run's from first_number to last_number.
-	Instrument    string `protobuf:"bytes,7,opt,name=instrument,proto3" json:"instrument,omitempty"`
-	Run           string `protobuf:"bytes,8,opt,name=run,proto3" json:"run,omitempty"`
-	FirstNumber   uint64 `protobuf:"varint,9,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
-	LastNumber    uint64 `protobuf:"varint,10,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	// Readings of the roast: this run's from first_number on, to last_number of the same
+	// run or, where there are parts, of the last of them.
+	Instrument  string `protobuf:"bytes,7,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Run         string `protobuf:"bytes,8,opt,name=run,proto3" json:"run,omitempty"`
+	FirstNumber uint64 `protobuf:"varint,9,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber  uint64 `protobuf:"varint,10,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	// Runs in which the roast went on after the first, in order.
+	Parts         []*RoastPart `protobuf:"bytes,11,rep,name=parts,proto3" json:"parts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4142,7 +4252,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4155,7 +4265,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Roast) GetRoast() string {
@@ -4228,6 +4338,77 @@ func (x *Roast) GetLastNumber() uint64 {
 	return 0
 }
 
+func (x *Roast) GetParts() []*RoastPart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+// RoastPart is a further run that a roast was measured in, from its first reading on.
+type RoastPart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Run   string                 `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	// Seconds to add to the monotonic time of this run, to have it on the clock of the
+	// roast, which is that of its first run.
+	OffsetS float64 `protobuf:"fixed64,2,opt,name=offset_s,json=offsetS,proto3" json:"offset_s,omitempty"`
+	// How long the bean probe was not read before, s.
+	MissingS      float64 `protobuf:"fixed64,3,opt,name=missing_s,json=missingS,proto3" json:"missing_s,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RoastPart) Reset() {
+	*x = RoastPart{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RoastPart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RoastPart) ProtoMessage() {}
+
+func (x *RoastPart) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
+func (*RoastPart) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+}
+
+func (x *RoastPart) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *RoastPart) GetOffsetS() float64 {
+	if x != nil {
+		return x.OffsetS
+	}
+	return 0
+}
+
+func (x *RoastPart) GetMissingS() float64 {
+	if x != nil {
+		return x.MissingS
+	}
+	return 0
+}
+
 type Mark struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Kind          MarkKind               `protobuf:"varint,1,opt,name=kind,proto3,enum=evenbench.v1.MarkKind" json:"kind,omitempty"`
@@ -4243,7 +4424,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4255,7 +4436,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4268,7 +4449,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -4335,7 +4516,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4347,7 +4528,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4360,7 +4541,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *Finding) GetName() string {
@@ -4424,7 +4605,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4436,7 +4617,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4449,7 +4630,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -4491,7 +4672,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4503,7 +4684,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4516,7 +4697,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Note) GetText() string {
@@ -4555,7 +4736,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4567,7 +4748,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4580,7 +4761,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Correction) GetField() string {
@@ -4636,7 +4817,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf9\r\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc2\x0e\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -4676,7 +4857,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\froast_closed\x18  \x01(\v2\x19.evenbench.v1.RoastClosedH\x00R\vroastClosed\x12>\n" +
 	"\ffinding_made\x18! \x01(\v2\x19.evenbench.v1.FindingMadeH\x00R\vfindingMade\x12;\n" +
 	"\vflag_raised\x18\" \x01(\v2\x18.evenbench.v1.FlagRaisedH\x00R\n" +
-	"flagRaisedB\x06\n" +
+	"flagRaised\x12G\n" +
+	"\x0froast_continued\x18# \x01(\v2\x1c.evenbench.v1.RoastContinuedH\x00R\x0eroastContinuedB\x06\n" +
 	"\x04body\"k\n" +
 	"\fRecordOpened\x12\x1b\n" +
 	"\trecord_id\x18\x01 \x01(\tR\brecordId\x12\x1f\n" +
@@ -4890,7 +5072,17 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x1f\n" +
 	"\vlast_number\x18\x02 \x01(\x04R\n" +
 	"lastNumber\x12\x18\n" +
-	"\aaborted\x18\x03 \x01(\tR\aaborted\"\x98\x02\n" +
+	"\aaborted\x18\x03 \x01(\tR\aaborted\"\xb1\x01\n" +
+	"\x0eRoastContinued\x12\x14\n" +
+	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x02 \x01(\tR\n" +
+	"instrument\x12\x10\n" +
+	"\x03run\x18\x03 \x01(\tR\x03run\x12\x19\n" +
+	"\boffset_s\x18\x04 \x01(\x01R\aoffsetS\x12\x1f\n" +
+	"\vlast_number\x18\x05 \x01(\x04R\n" +
+	"lastNumber\x12\x1b\n" +
+	"\tmissing_s\x18\x06 \x01(\x01R\bmissingS\"\x98\x02\n" +
 	"\vFindingMade\x12\x16\n" +
 	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x14\n" +
 	"\x05roast\x18\x02 \x01(\tR\x05roast\x12\x12\n" +
@@ -4963,7 +5155,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x05roast\x18\x12 \x01(\tR\x05roast\x12\x18\n" +
 	"\achannel\x18\x13 \x01(\tR\achannel\x12\x14\n" +
 	"\x05taken\x18\x14 \x01(\x04R\x05takenB\x17\n" +
-	"\x15_standard_uncertainty\"\xf5\x02\n" +
+	"\x15_standard_uncertainty\"\xa4\x03\n" +
 	"\x05Roast\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x129\n" +
@@ -4979,7 +5171,12 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\ffirst_number\x18\t \x01(\x04R\vfirstNumber\x12\x1f\n" +
 	"\vlast_number\x18\n" +
 	" \x01(\x04R\n" +
-	"lastNumber\"\xee\x01\n" +
+	"lastNumber\x12-\n" +
+	"\x05parts\x18\v \x03(\v2\x17.evenbench.v1.RoastPartR\x05parts\"U\n" +
+	"\tRoastPart\x12\x10\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\x12\x19\n" +
+	"\boffset_s\x18\x02 \x01(\x01R\aoffsetS\x12\x1b\n" +
+	"\tmissing_s\x18\x03 \x01(\x01R\bmissingS\"\xee\x01\n" +
 	"\x04Mark\x12*\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x16.evenbench.v1.MarkKindR\x04kind\x12*\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x1b\n" +
@@ -5113,7 +5310,7 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 40)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -5155,22 +5352,24 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*RoastOpened)(nil),           // 37: evenbench.v1.RoastOpened
 	(*MarkSet)(nil),               // 38: evenbench.v1.MarkSet
 	(*RoastClosed)(nil),           // 39: evenbench.v1.RoastClosed
-	(*FindingMade)(nil),           // 40: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 41: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 42: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 43: evenbench.v1.Placement
-	(*Measurement)(nil),           // 44: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 45: evenbench.v1.Roast
-	(*Mark)(nil),                  // 46: evenbench.v1.Mark
-	(*Finding)(nil),               // 47: evenbench.v1.Finding
-	(*Flag)(nil),                  // 48: evenbench.v1.Flag
-	(*Note)(nil),                  // 49: evenbench.v1.Note
-	(*Correction)(nil),            // 50: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 51: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 52: google.protobuf.Duration
+	(*RoastContinued)(nil),        // 40: evenbench.v1.RoastContinued
+	(*FindingMade)(nil),           // 41: evenbench.v1.FindingMade
+	(*FlagRaised)(nil),            // 42: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 43: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 44: evenbench.v1.Placement
+	(*Measurement)(nil),           // 45: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 46: evenbench.v1.Roast
+	(*RoastPart)(nil),             // 47: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 48: evenbench.v1.Mark
+	(*Finding)(nil),               // 49: evenbench.v1.Finding
+	(*Flag)(nil),                  // 50: evenbench.v1.Flag
+	(*Note)(nil),                  // 51: evenbench.v1.Note
+	(*Correction)(nil),            // 52: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 53: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 54: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	51, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	53, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
 	12, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
 	13, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
 	15, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
@@ -5192,67 +5391,69 @@ var file_evenbench_v1_record_proto_depIdxs = []int32{
 	37, // 19: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
 	38, // 20: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
 	39, // 21: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	40, // 22: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	41, // 23: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	14, // 24: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	0,  // 25: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	51, // 26: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	16, // 27: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	52, // 28: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,  // 29: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	51, // 30: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	51, // 31: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	18, // 32: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	20, // 33: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	19, // 34: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 35: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 36: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	51, // 37: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	51, // 38: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 39: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 40: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	52, // 41: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	6,  // 42: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	26, // 43: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	29, // 44: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	51, // 45: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	7,  // 46: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	51, // 47: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	44, // 48: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	51, // 49: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	8,  // 50: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	51, // 51: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	9,  // 52: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	26, // 53: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	51, // 54: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	43, // 55: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	44, // 56: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	45, // 57: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	47, // 58: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	48, // 59: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	49, // 60: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	50, // 61: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	51, // 62: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	51, // 63: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	7,  // 64: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 65: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 66: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	51, // 67: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	51, // 68: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	10, // 69: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	46, // 70: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	47, // 71: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	8,  // 72: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	51, // 73: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	9,  // 74: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	51, // 75: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	51, // 76: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	51, // 77: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	78, // [78:78] is the sub-list for method output_type
-	78, // [78:78] is the sub-list for method input_type
-	78, // [78:78] is the sub-list for extension type_name
-	78, // [78:78] is the sub-list for extension extendee
-	0,  // [0:78] is the sub-list for field type_name
+	41, // 22: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	42, // 23: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	40, // 24: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
+	14, // 25: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	0,  // 26: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	53, // 27: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	16, // 28: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	54, // 29: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,  // 30: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	53, // 31: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	53, // 32: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	18, // 33: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	20, // 34: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	19, // 35: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,  // 36: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,  // 37: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	53, // 38: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	53, // 39: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,  // 40: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,  // 41: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	54, // 42: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	6,  // 43: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	26, // 44: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	29, // 45: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	53, // 46: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	7,  // 47: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	53, // 48: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	45, // 49: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	53, // 50: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	8,  // 51: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	53, // 52: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	9,  // 53: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	26, // 54: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	53, // 55: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	44, // 56: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	45, // 57: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	46, // 58: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	49, // 59: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	50, // 60: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	51, // 61: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	52, // 62: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	53, // 63: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	53, // 64: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	7,  // 65: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,  // 66: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,  // 67: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	53, // 68: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	53, // 69: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	10, // 70: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	48, // 71: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	49, // 72: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	47, // 73: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	8,  // 74: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	53, // 75: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	9,  // 76: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	53, // 77: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	53, // 78: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	53, // 79: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	80, // [80:80] is the sub-list for method output_type
+	80, // [80:80] is the sub-list for method input_type
+	80, // [80:80] is the sub-list for extension type_name
+	80, // [80:80] is the sub-list for extension extendee
+	0,  // [0:80] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -5284,21 +5485,22 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_RoastClosed)(nil),
 		(*Entry_FindingMade)(nil),
 		(*Entry_FlagRaised)(nil),
+		(*Entry_RoastContinued)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[26].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[27].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[29].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[33].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[35].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[36].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[30].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[34].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[37].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[38].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
 			NumEnums:      11,
-			NumMessages:   40,
+			NumMessages:   42,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

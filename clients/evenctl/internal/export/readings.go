@@ -28,7 +28,7 @@ type roast struct {
 }
 
 // HindsightKinds are the kinds of entries that Add wants.
-var HindsightKinds = []string{"readings_assigned", "roast_opened", "roast_closed"}
+var HindsightKinds = []string{"readings_assigned", "roast_opened", "roast_continued", "roast_closed"}
 
 // Add takes in an entry. They are added in the order of the record; the last word
 // counts.
@@ -45,6 +45,14 @@ func (h *Hindsight) Add(e *pb.Entry) {
 		r := &roast{m.GetRoast(), m.GetFirstNumber(), math.MaxUint64}
 		h.roasts[key] = append(h.roasts[key], r)
 		h.named[r.name] = r
+	}
+	if m := e.GetRoastContinued(); m != nil {
+		if r := h.named[m.GetRoast()]; r != nil {
+			r.last = m.GetLastNumber()
+			key, next := run{m.GetInstrument(), m.GetRun()}, &roast{m.GetRoast(), 1, math.MaxUint64}
+			h.roasts[key] = append(h.roasts[key], next)
+			h.named[next.name] = next
+		}
 	}
 	if m := e.GetRoastClosed(); m != nil {
 		if r := h.named[m.GetRoast()]; r != nil {
