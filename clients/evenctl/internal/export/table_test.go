@@ -157,6 +157,41 @@ func TestReadingsInHindsight(t *testing.T) {
 	}
 }
 
+// A roast that went on in a new run has the readings of both.
+func TestReadingsOfARoastOfTwoRuns(t *testing.T) {
+	var later export.Hindsight
+	for _, e := range []*pb.Entry{
+		{Body: &pb.Entry_RoastOpened{RoastOpened: &pb.RoastOpened{Instrument: "probes", Run: "r", Roast: "R", FirstNumber: 12}}},
+		{Body: &pb.Entry_RoastContinued{RoastContinued: &pb.RoastContinued{Instrument: "probes", Run: "next", Roast: "R", LastNumber: 13}}},
+		{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{Roast: "R", LastNumber: 2}}},
+	} {
+		later.Add(e)
+	}
+	for _, c := range []struct {
+		run   string
+		first uint64
+		want  []any
+	}{{"r", 11, []any{"", "R", "R", ""}}, {"next", 1, []any{"R", "R", "", ""}}} {
+		entries := func(yield func(*pb.Entry, error) bool) {
+			yield(&pb.Entry{Body: &pb.Entry_Readings{Readings: &pb.ReadingBatch{
+				Instrument: "probes", Run: c.run, FirstNumber: c.first, Count: 4,
+				Series: []*pb.Series{{Channel: "bean", Unit: "Cel", Row: []uint32{0, 1, 2, 3}, Value: []float64{1, 2, 3, 4}}},
+			}}}, nil)
+		}
+		table := export.Readings(entries, &later, nil)
+		var got []any
+		for cells, err := range table.Rows {
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, cells[slices.Index(table.Columns, "roast")])
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("readings of run %s are of the roasts %q, want %q", c.run, got, c.want)
+		}
+	}
+}
+
 func assigned(run string, first, last uint64, sample string) *pb.Entry {
 	return &pb.Entry{Body: &pb.Entry_ReadingsAssigned{ReadingsAssigned: &pb.ReadingsAssigned{
 		Instrument: "probes", Run: run, FirstNumber: first, LastNumber: last, Sample: sample}}}
