@@ -46,10 +46,18 @@ with file:line:column. It ends with 0 if nothing is, with 3 if something is.`,
 type found struct{ list problem.List }
 
 func (f found) Error() string {
-	if len(f.list) == 1 {
-		return "1 mistake"
+	files := map[string]bool{}
+	for _, p := range f.list {
+		files[p.File] = true
 	}
-	return fmt.Sprintf("%d mistakes", len(f.list))
+	where := "in " + f.list[0].File
+	if len(files) > 1 {
+		where = fmt.Sprintf("in %d files", len(files))
+	}
+	if len(f.list) == 1 {
+		return "1 mistake " + where
+	}
+	return fmt.Sprintf("%d mistakes %s", len(f.list), where)
 }
 
 func (f found) Unwrap() error { return f.list }

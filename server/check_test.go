@@ -22,14 +22,18 @@ func TestCheck(t *testing.T) {
 		files  []string
 		golden string
 		code   int
+		sum    string
 	}{
-		{"a lab file and a sheet", []string{"lab.yaml", "meter.yaml"}, "lab.golden", 0},
-		{"mistakes", []string{"mistakes.yaml"}, "mistakes.golden", 3},
+		{"a lab file and a sheet", []string{"lab.yaml", "meter.yaml"}, "lab.golden", 0, ""},
+		{"mistakes", []string{"mistakes.yaml"}, "mistakes.golden", 3, "evenbench: 10 mistakes in mistakes.yaml\n"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			said := runIn(t.Context(), t, "testdata", evenbench, append([]string{"check"}, c.files...)...).want(t, c.code)
 			if want := golden(t, c.golden); said.out != want {
 				t.Errorf("printed:\n%s\nwant:\n%s", said.out, want)
+			}
+			if said.err != c.sum {
+				t.Errorf("summed up %q, want %q", said.err, c.sum)
 			}
 		})
 	}

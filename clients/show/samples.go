@@ -73,6 +73,9 @@ func (c *column) heading(sums []Summary) string {
 func (c *column) text(sum Summary) string {
 	q := c.cell(sum)
 	text := q.text
+	if text == "" {
+		return ""
+	}
 	if q.unit != c.unit {
 		text += " " + q.unit
 	}

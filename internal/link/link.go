@@ -90,7 +90,9 @@ func Read(n *document.Node, kinds ...string) Link {
 
 func (l Link) checkAddress(n *document.Node) {
 	if l.Address == "" {
-		n.Problem("is empty")
+		if n.Kind() == document.Text { // anything else has been refused
+			n.Problem("is empty")
+		}
 		return
 	}
 	if l.Kind != TCP {
