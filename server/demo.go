@@ -50,7 +50,7 @@ evenctl while the demo runs. Lab time passes 60 times as fast as real time.
 		},
 	}
 	f := c.Flags()
-	f.Uint64Var(&d.seed, "seed", 1, "the same seed gives the same samples, roasts and mishaps")
+	f.Uint64Var(&d.seed, "seed", 1, "the same seed gives the same samples, masses, roasts and mishaps")
 	f.Float64Var(&d.rate, "rate", 60, "lab seconds per real second")
 	f.DurationVar(&d.length, "for", 0, "end after this much real time, with a table of the samples; 0: when the day's work is done")
 	f.StringVar(&d.data, "data", "", "folder for the record; it must be new or empty (default evenbench-data/demo-TIME)")
