@@ -12,7 +12,10 @@ func (n *Narrator) ofRoasts(e *pb.Entry) (event, bool) {
 	case *pb.Entry_RoastOpened:
 		m := b.RoastOpened
 		n.roasts[m.GetRoast()] = m
-		text := whose(m.GetSample()) + ", roast " + m.GetRoast() + ", charged " + n.Clock(m.GetChargedAt())
+		text := whose(m.GetSample()) + ", roast " + m.GetRoast()
+		if at := n.Clock(m.GetChargedAt()); at != n.Clock(e.GetRecordedAt()) && at != "" {
+			text += ", charged " + at
+		}
 		if m.BeanCel != nil {
 			text += ", bean " + Quantity(m.GetBeanCel(), "Cel", "")
 		}
