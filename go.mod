@@ -4,6 +4,7 @@ go 1.26.0
 
 require (
 	connectrpc.com/vanguard v0.4.0
+	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/creack/pty v1.1.24
 	github.com/goccy/go-yaml v1.19.2
 	github.com/hanwen/go-fuse/v2 v2.12.1

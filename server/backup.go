@@ -5,6 +5,7 @@ import (
 	"os"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
 
 	"github.com/evenbench/evenbench/clients/follow"
 	"github.com/evenbench/evenbench/internal/backup"
@@ -29,7 +30,7 @@ before.`,
   evenbench backup lab.backup --hub lab-bench:7413`,
 		Args: exactly(1, "backup takes one file"),
 		RunE: func(c *cobra.Command, args []string) error {
-			conn, err := follow.Dial(hub)
+			conn, err := follow.Dial(hub, grpc.WithUserAgent("evenbench-backup"))
 			if err != nil {
 				return usageError{fmt.Errorf("--hub: %w", err)}
 			}

@@ -74,7 +74,7 @@ other software follows live or replays.
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), driverCommand(),
-		backupCommand(), restoreCommand())
+		unitCommand(), backupCommand(), restoreCommand())
 	return root
 }
 

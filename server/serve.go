@@ -35,7 +35,8 @@ func serveCommand() *cobra.Command {
 		Long: `serve runs the hub of a lab until it is told to end.
 
 SIGTERM and Ctrl-C end it in order: drivers hand over what they hold, the record
-is closed. SIGHUP reads the lab file again and restarts only what changed.
+is closed. SIGHUP reads the lab file again and restarts only what changed. For a
+service manager see evenbench unit.
 
 ` + cautions,
 		Args: exactly(1, "serve takes one lab file"),
@@ -104,6 +105,11 @@ func serve(ctx context.Context, labFile string, labClock clock.Clock, log *zap.L
 	if err != nil {
 		return err
 	}
+	manager := keeper{log}
+	manager.ready(h.GRPC(), h.HTTP())
+	watched, unwatch := context.WithCancel(ctx)
+	defer unwatch()
+	go manager.watch(watched, h.Progress)
 	log.Info("serving", zap.String("grpc", h.GRPC()), zap.String("http", h.HTTP()))
 	hangup := make(chan os.Signal, 1)
 	signal.Notify(hangup, syscall.SIGHUP)
@@ -111,13 +117,17 @@ func serve(ctx context.Context, labFile string, labClock clock.Clock, log *zap.L
 	for {
 		select {
 		case <-hangup:
-			if _, err := h.Reload(ctx, "SIGHUP"); err != nil {
-				log.Error("reload", zap.Error(err))
-			}
+			manager.reloading(func() {
+				if _, err := h.Reload(ctx, "SIGHUP"); err != nil {
+					log.Error("reload", zap.Error(err))
+				}
+			})
 		case err := <-h.Failed():
+			manager.stopping()
 			stop(h, log)
 			return err
 		case <-ctx.Done():
+			manager.stopping()
 			return stop(h, log)
 		}
 	}

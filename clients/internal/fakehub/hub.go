@@ -25,6 +25,7 @@ type Hub struct {
 	pb.UnimplementedRecordServiceServer
 	pb.UnimplementedBenchServiceServer
 	pb.UnimplementedInstrumentServiceServer
+	pb.UnimplementedStatusServiceServer
 
 	Info        *pb.GetRecordInfoResponse
 	Entries     []*pb.Entry
@@ -33,6 +34,7 @@ type Hub struct {
 	Instruments []*pb.InstrumentStatus
 	Traces      map[string]*pb.GetTraceResponse
 	Audit       *pb.AuditRecordResponse
+	Status      *pb.GetStatusResponse
 	Reloaded    *pb.ReloadLabResponse
 	// MessageSize is the most entries in one message of Subscribe; 0: 16.
 	MessageSize int
@@ -104,6 +106,7 @@ func (s *Server) listen(address string) error {
 	pb.RegisterRecordServiceServer(s.grpc, s.hub)
 	pb.RegisterBenchServiceServer(s.grpc, s.hub)
 	pb.RegisterInstrumentServiceServer(s.grpc, s.hub)
+	pb.RegisterStatusServiceServer(s.grpc, s.hub)
 	go s.grpc.Serve(l)
 	return nil
 }

@@ -74,6 +74,7 @@ func Bench() *Hub {
 				{Instrument: "reception-scale", Run: "run-s", LastNumber: 3877, Readings: 3877},
 			},
 		},
+		Status:   inNeed(),
 		Reloaded: &pb.ReloadLabResponse{Started: []string{"colour-meter"}, Restarted: []string{"moisture-meter"}, Unchanged: 3},
 	}
 }

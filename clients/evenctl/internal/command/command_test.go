@@ -79,6 +79,8 @@ func TestText(t *testing.T) {
 		"instruments.json":        {"instruments", "--json"},
 		"reload.txt":              {"reload"},
 		"audit.txt":               {"audit"},
+		"status.txt":              {"status"},
+		"status.json":             {"status", "--json"},
 		"follow.txt":              {"follow", "--from", "start", "--no-wait"},
 		"follow_readings.txt":     {"follow", "--from", "start", "--no-wait", "--readings"},
 		"follow.json":             {"follow", "--from", "start", "--no-wait", "--json"},

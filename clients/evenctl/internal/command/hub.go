@@ -27,7 +27,7 @@ func (p *program) dial() (*grpc.ClientConn, error) {
 	if p.conn != nil {
 		return p.conn, nil
 	}
-	conn, err := follow.Dial(p.hub, grpc.WithUnaryInterceptor(p.persist))
+	conn, err := follow.Dial(p.hub, grpc.WithUnaryInterceptor(p.persist), grpc.WithUserAgent("evenctl"))
 	if err != nil {
 		return nil, usage("--hub %q is not an address: %v; give host:port", p.hub, err)
 	}

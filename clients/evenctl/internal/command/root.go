@@ -98,7 +98,7 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 	}
 	add("look", p.follow(), p.samples(), p.sample(), p.stations(), p.instruments())
 	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note())
-	add("keep", p.audit(), p.export(), p.reload())
+	add("keep", p.status(), p.audit(), p.export(), p.reload())
 	root.AddCommand(exitCodes())
 	return root
 }
