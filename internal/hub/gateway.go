@@ -20,13 +20,14 @@ import (
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/access"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // newGateway serves the hub's services as JSON over HTTP, for browsers and curl.
 // Calls go through the gRPC server; the stream of entries, for which HTTP
 // annotations have no form, is JSON Lines. Pages are served beside them, by pattern.
-func newGateway(server *grpc.Server, record *recordService, pages map[string]http.Handler) (http.Handler, error) {
+func newGateway(server *grpc.Server, guard *access.Guard, record *recordService, pages map[string]http.Handler) (http.Handler, error) {
 	// The health and reflection services are gRPC's own affair.
 	var services []*vanguard.Service
 	for name := range server.GetServiceInfo() {
@@ -41,11 +42,15 @@ func newGateway(server *grpc.Server, record *recordService, pages map[string]htt
 	}
 	mux := http.NewServeMux()
 	mux.Handle("/", transcoder)
-	mux.HandleFunc("GET /v1/entries", record.serveEntries)
+	mux.HandleFunc("GET /v1/entries", entries(guard, record))
 	for pattern, page := range pages {
 		mux.Handle(pattern, page)
 	}
-	return onlyLocal(http.NewCrossOriginProtection().Handler(mux)), nil
+	handler := guard.Handler(http.NewCrossOriginProtection().Handler(mux))
+	if guard.TLS() == nil {
+		handler = onlyLocal(handler)
+	}
+	return handler, nil
 }
 
 // routes are the paths of the calls.
@@ -101,17 +106,22 @@ func onlyLocal(next http.Handler) http.Handler {
 //	GET /v1/entries?after=120&follow=true&kinds=mark_set&samples=S-0001&instruments=scale
 //
 // Each line is an entry. Resume after the cursor of the last one. Without
-// follow=true the stream ends at the last entry.
-func (s *recordService) serveEntries(w http.ResponseWriter, r *http.Request) {
+// follow=true the stream ends at the last entry. Leave is called at the end.
+func (s *recordService) serveEntries(w http.ResponseWriter, r *http.Request, leave func(error) error) {
 	request, err := entriesRequest(r)
 	if err != nil {
+		_ = leave(err)
 		http.Error(w, err.Error(), http.StatusBadRequest)
 		return
 	}
 	w.Header().Set("Content-Type", "application/x-ndjson")
 	w.Header().Set("X-Content-Type-Options", "nosniff")
 	out := &lines{context: asCaller(r), w: w, flush: http.NewResponseController(w)}
-	if err := s.Subscribe(request, out); err != nil && r.Context().Err() == nil {
+	err = s.Subscribe(request, out)
+	gone := r.Context().Err() != nil
+	err = leave(err)
+	// A caller that has gone is told nothing; one whose credential has ended is told that.
+	if err != nil && (!gone || status.Code(err) == codes.Unauthenticated) {
 		st := status.Convert(err)
 		if !out.begun {
 			w.WriteHeader(httpStatus(st.Code()))
@@ -162,6 +172,8 @@ func httpStatus(code codes.Code) int {
 		return http.StatusNotFound
 	case codes.Unavailable:
 		return http.StatusServiceUnavailable
+	case codes.Unauthenticated:
+		return http.StatusUnauthorized
 	}
 	return http.StatusInternalServerError
 }

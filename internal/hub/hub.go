@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/keepalive"
 	"google.golang.org/grpc/reflection"
 
+	"github.com/evenbench/evenbench/internal/access"
 	"github.com/evenbench/evenbench/internal/book"
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/lab"
@@ -56,6 +57,7 @@ type Hub struct {
 	health  *health.Server
 	grpc    *grpc.Server
 	http    *http.Server
+	guard   *access.Guard
 	grpcOn  net.Listener
 	httpOn  net.Listener
 
@@ -74,7 +76,7 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
-	h := &Hub{options: o, log: o.Log, lab: l, stopping: make(chan struct{}), failed: make(chan error, 2)}
+	h := &Hub{options: o, log: o.Log, lab: l, guard: access.NewGuard(l.Access, o.Log), stopping: make(chan struct{}), failed: make(chan error, 2)}
 	h.upkeep = newUpkeep(o, l.Data)
 	if err := h.openRecord(ctx, l); err != nil {
 		return nil, err
@@ -132,9 +134,11 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 }
 
 // recordLab records under which lab file everything after it is recorded.
-func (h *Hub) recordLab(ctx context.Context, l *lab.Lab, actor string) error {
+func (h *Hub) recordLab(ctx context.Context, l *lab.Lab, person string) error {
 	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations}
-	return h.scribe.record(ctx, &pb.Entry{Actor: actor, Body: &pb.Entry_LabLoaded{LabLoaded: loaded}})
+	e := &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}}
+	sign(ctx, e, person)
+	return h.scribe.record(ctx, e)
 }
 
 // closeStrays closes the runs of instruments that have left the lab file while no hub
@@ -178,7 +182,7 @@ func (h *Hub) spec(in *lab.Instrument) supervise.Spec {
 		argv = h.options.Driver(in.Driver)
 	}
 	return supervise.Spec{
-		Instrument: in.Name, Station: in.Station, Argv: argv,
+		Instrument: in.Name, Station: in.Station, Argv: argv, Pin: in.Pin,
 		Sheet: in.Sheet.Name, SheetDigest: in.Sheet.Digest, Raw: in.Sheet.Raw, Link: in.Link,
 		Channels: in.Descriptions(), Clock: h.options.Clock, Fingerprint: in.Fingerprint(),
 	}
@@ -204,15 +208,20 @@ func (h *Hub) Reload(ctx context.Context, person string) (supervise.Changes, err
 		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
 			"data and listen cannot change while the hub runs; they were %s, %v, and are %s, %v: restart the hub", h.lab.Data, h.lab.Listen, l.Data, l.Listen)
 	}
+	if guardChanged(l, h.lab) {
+		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
+			"access cannot be added or taken away while the hub runs, and the lab goes on as it was: restart the hub")
+	}
 	if err := h.recordLab(ctx, l, person); err != nil {
 		return supervise.Changes{}, err
 	}
+	h.guard.Replace(l.Access)
 	changes, err := h.bench.Apply(ctx, h.specs(l))
 	if err != nil {
 		return changes, err
 	}
 	h.lab = l
-	h.log.Info("lab file reloaded", zap.String("by", person), zap.Strings("started", changes.Started),
+	h.log.Info("lab file reloaded", zap.String("by", asker(ctx, person)), zap.Strings("started", changes.Started),
 		zap.Strings("stopped", changes.Stopped), zap.Strings("restarted", changes.Restarted), zap.Int("unchanged", changes.Unchanged))
 	return changes, nil
 }
@@ -264,6 +273,7 @@ func (h *Hub) listen(l *lab.Lab) (err error) {
 	if h.httpOn, err = net.Listen("tcp", l.Listen.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; set listen: {http: …} in the lab file", l.Listen.HTTP, err)
 	}
+	h.grpcOn, h.httpOn = bounded(h.grpcOn), bounded(h.httpOn)
 	return nil
 }
 
@@ -286,9 +296,9 @@ const (
 )
 
 func (h *Hub) serve(recorder *recorder) error {
-	h.grpc = grpc.NewServer(grpc.ForceServerCodecV2(newWireCodec()),
+	h.grpc = grpc.NewServer(append(h.serverOptions(), grpc.ForceServerCodecV2(newWireCodec()),
 		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))...)
 	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping, subscribers: h.upkeep.subscribers}
 	pb.RegisterRecordServiceServer(h.grpc, record)
 	pb.RegisterBenchServiceServer(h.grpc, &benchService{scribe: h.scribe})
@@ -301,7 +311,7 @@ func (h *Hub) serve(recorder *recorder) error {
 	healthpb.RegisterHealthServer(h.grpc, h.health)
 	reflection.Register(h.grpc)
 
-	gateway, err := newGateway(h.grpc, record, h.upkeep.pages())
+	gateway, err := newGateway(h.grpc, h.guard, record, h.upkeep.pages())
 	if err != nil {
 		return err
 	}
@@ -310,7 +320,7 @@ func (h *Hub) serve(recorder *recorder) error {
 		ErrorLog: zap.NewStdLog(h.log),
 	}
 	go func() { h.report("serve gRPC", h.grpc.Serve(h.grpcOn)) }()
-	go func() { h.report("serve HTTP", h.http.Serve(h.httpOn)) }()
+	go func() { h.report("serve HTTP", h.serveHTTP()) }()
 	go h.watchLedger()
 	h.upkeep.lookAtSpace()
 	h.upkeep.probe()

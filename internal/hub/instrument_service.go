@@ -183,7 +183,7 @@ func actRefusal(r *pb.ActOnInstrumentRequest, err error) error {
 }
 
 func (s *instrumentService) ReloadLab(ctx context.Context, r *pb.ReloadLabRequest) (*pb.ReloadLabResponse, error) {
-	if err := checkPerson(r.GetPerson()); err != nil {
+	if err := checkPerson(ctx, r.GetPerson()); err != nil {
 		return nil, err
 	}
 	changes, err := s.reload(ctx, r.GetPerson())

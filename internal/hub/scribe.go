@@ -115,10 +115,10 @@ type order interface {
 // Judge judges the order against the book and returns the entry to record, which has
 // a body. It must not change the book.
 func (s *scribe) take(ctx context.Context, o order, judge func(b *book.Book, now time.Time) (*pb.Entry, error)) (*pb.Entry, error) {
-	if err := checkOrder(o); err != nil {
+	if err := checkOrder(ctx, o); err != nil {
 		return nil, err
 	}
-	e, last, err := s.judge(o, judge)
+	e, last, err := s.judge(ctx, o, judge)
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +127,7 @@ func (s *scribe) take(ctx context.Context, o order, judge func(b *book.Book, now
 
 // judge enters what an order asks for, and returns its entry and up to where the
 // record must be on disk to answer.
-func (s *scribe) judge(o order, judge func(b *book.Book, now time.Time) (*pb.Entry, error)) (e *pb.Entry, last uint64, err error) {
+func (s *scribe) judge(ctx context.Context, o order, judge func(b *book.Book, now time.Time) (*pb.Entry, error)) (e *pb.Entry, last uint64, err error) {
 	digest := digestOf(o)
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -141,7 +141,8 @@ func (s *scribe) judge(o order, judge func(b *book.Book, now time.Time) (*pb.Ent
 	if e, err = judge(s.book, s.clock.Now()); err != nil {
 		return nil, 0, err
 	}
-	e.Actor, e.RequestId, e.RequestDigest = o.GetPerson(), o.GetRequestId(), digest
+	sign(ctx, e, o.GetPerson())
+	e.RequestId, e.RequestDigest = o.GetRequestId(), digest
 	s.enter(e, ignore)
 	return e, s.book.Last(), nil
 }
@@ -163,18 +164,18 @@ const (
 	longestText = 4000
 )
 
-func checkOrder(o order) error {
+func checkOrder(ctx context.Context, o order) error {
 	if o.GetRequestId() == "" {
 		return invalid("request_id", "is missing: give a new one with every call, so that a retry does nothing twice")
 	}
 	if len(o.GetRequestId()) > longestID {
 		return invalid("request_id", "has %d bytes; at most %d are taken", len(o.GetRequestId()), longestID)
 	}
-	return checkPerson(o.GetPerson())
+	return checkPerson(ctx, o.GetPerson())
 }
 
-func checkPerson(person string) error {
-	if person == "" {
+func checkPerson(ctx context.Context, person string) error {
+	if person == "" && anonymous(ctx) {
 		return invalid("person", "is missing: say who asks for it")
 	}
 	return checkText("person", person, longestName)

@@ -14,9 +14,8 @@ import (
 )
 
 // listenAddress reads where to listen. Beyond loopback anybody on the network
-// could write to the record, so that it is refused as long as there are no
-// credentials.
-func listenAddress(n *document.Node, absent string) string {
+// could write to the record, so that it takes an access section.
+func listenAddress(n *document.Node, absent string, access bool) string {
 	s := n.Text(absent)
 	host, port, err := net.SplitHostPort(s)
 	if err != nil {
@@ -27,8 +26,8 @@ func listenAddress(n *document.Node, absent string) string {
 		n.Problem("%q has no port from 0 to 65535: write host:port, such as %s", s, absent)
 		return absent
 	}
-	if !loopback(host) {
-		n.Problem("%q listens beyond loopback, which needs credentials, and this hub has none yet: write an address such as %s", s, absent)
+	if !access && !loopback(host) {
+		n.Problem("%q listens beyond loopback, which needs credentials, and this lab file has none: make some with evenbench keys make and add the access: section that it prints, or write an address such as %s", s, absent)
 		return absent
 	}
 	return s

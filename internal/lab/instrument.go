@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/evenbench/evenbench/internal/access"
 	"github.com/evenbench/evenbench/internal/document"
 	"github.com/evenbench/evenbench/internal/problem"
 	"github.com/evenbench/evenbench/plugins/sheet"
@@ -47,13 +48,21 @@ func (l *loader) instrumentStation(n *document.Node, i *Instrument) *pb.Station 
 
 func (l *loader) readExecutable(n *document.Node, i *Instrument) {
 	program := n.Field("executable")
-	arguments := n.Field("arguments")
+	arguments, pin := n.Field("arguments"), n.Field("sha256")
 	for _, a := range arguments.Items() {
 		i.Arguments = append(i.Arguments, a.Text(""))
 	}
 	if program == nil {
 		arguments.Problem("are for an executable, and there is none: leave them out")
+		pin.Problem("is of an executable, and there is none: the hub's own drivers are part of it")
 		return
+	}
+	if pin != nil {
+		digest, err := access.ParseDigest("sha256:" + pin.Text(""))
+		if err != nil {
+			pin.Problem("%q is not 64 hexadecimal digits: write what sha256sum says of the executable", pin.Text(""))
+		}
+		i.Pin = digest.String()
 	}
 	i.Executable = l.path(program.Text(""))
 	info, err := os.Stat(i.Executable)

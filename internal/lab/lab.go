@@ -10,6 +10,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/access"
 	"github.com/evenbench/evenbench/internal/normalize"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -23,12 +24,16 @@ type Lab struct {
 	// Data is the folder of the hub's data, absolute.
 	Data   string
 	Listen Listen
+	// Access is whom the hub knows; nil: it serves this machine alone, and asks for
+	// no credentials.
+	Access *access.Policy
 	// Stations and Instruments in the order of the file.
 	Stations    []*pb.Station
 	Instruments []*Instrument
 }
 
-// Listen says where the hub serves: host:port on loopback.
+// Listen says where the hub serves: host:port, on loopback where there is no access
+// section.
 type Listen struct {
 	GRPC, HTTP string
 }
@@ -43,7 +48,10 @@ type Instrument struct {
 	// the Arguments to start it with; empty for the hub's own.
 	Executable string
 	Arguments  []string
-	Sheet      *sheet.Sheet
+	// Digest that the executable must have, as sha256:…; empty: any. Left out of a
+	// fingerprint that has none, which is then as it was before there were any.
+	Pin   string `json:",omitempty"`
+	Sheet *sheet.Sheet
 	// Link as its YAML reads; nil if none is needed.
 	Link map[string]any
 	// Identity that the device must state; empty: any.

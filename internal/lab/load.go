@@ -98,6 +98,7 @@ func load(path string, data []byte, o Options) (*Lab, problem.List) {
 func (l *loader) read() {
 	l.lab.Name = l.root.Require("lab", "the name of the lab").Text("")
 	l.readData(l.root.Field("data"))
+	l.readAccess(l.root.Field("access"))
 	l.readListen(l.root.Field("listen"))
 	for _, n := range l.root.Require("stations", "the places where samples are measured").Items() {
 		l.readStation(n)
@@ -124,7 +125,7 @@ func (l *loader) path(p string) string {
 
 func (l *loader) readListen(n *document.Node) {
 	grpc, http := n.Field("grpc"), n.Field("http")
-	l.lab.Listen = Listen{GRPC: listenAddress(grpc, defaultGRPC), HTTP: listenAddress(http, defaultHTTP)}
+	l.lab.Listen = Listen{GRPC: listenAddress(grpc, defaultGRPC, l.lab.Access != nil), HTTP: listenAddress(http, defaultHTTP, l.lab.Access != nil)}
 	l.take(first(grpc, n), tcpEnd(l.lab.Listen.GRPC), "the hub's gRPC listener")
 	l.take(first(http, n), tcpEnd(l.lab.Listen.HTTP), "the hub's HTTP listener")
 }

@@ -122,6 +122,9 @@ func launch(ctx context.Context, spec *Spec, p *place, known *digests) (*driver,
 	if err != nil {
 		return nil, fmt.Errorf("start driver: %w", err)
 	}
+	if err := spec.checkPin(); err != nil {
+		return nil, err
+	}
 	d := &driver{link: &link{}, nonce: rand.Text(), digest: sum}
 	d.child = &child{log: p.log(), unwanted: ctx, settled: func() bool { return true }}
 	c := d.link.config()

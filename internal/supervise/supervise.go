@@ -22,6 +22,9 @@ type Spec struct {
 	Instrument, Station string
 	// Argv starts the driver; Argv[0] is an absolute path.
 	Argv []string
+	// Pin is the SHA-256 that Argv[0] must have, as sha256: and hexadecimal digits;
+	// empty: any.
+	Pin string
 	// Sheet and SheetDigest name the sheet in the record; Raw and Link are handed
 	// to the driver.
 	Sheet, SheetDigest string

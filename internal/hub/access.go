@@ -1,0 +1,72 @@
+package hub
+
+import (
+	"cmp"
+	"context"
+	"net"
+	"net/http"
+
+	"golang.org/x/net/netutil"
+	"google.golang.org/grpc"
+
+	"github.com/evenbench/evenbench/internal/access"
+	"github.com/evenbench/evenbench/internal/lab"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// mostConnections is more than a lab has programs. Beyond it new ones wait, on each of
+// the two addresses; the instruments are not served over either.
+const mostConnections = 256
+
+// bounded lets so many connections in at a time.
+func bounded(l net.Listener) net.Listener { return netutil.LimitListener(l, mostConnections) }
+
+// sign says in an entry who made it, and for whom: where the caller is known by its
+// credential it made the entry, and the person is what it says of itself.
+func sign(ctx context.Context, e *pb.Entry, person string) {
+	if c, ok := access.From(ctx); ok && c.Name != "" {
+		e.Actor, e.Person = c.Name, person
+		return
+	}
+	e.Actor = person
+}
+
+// anonymous tells whether a call must say for itself who makes it.
+func anonymous(ctx context.Context) bool {
+	c, _ := access.From(ctx)
+	return c.Name == ""
+}
+
+// asker names who makes a call, for the log.
+func asker(ctx context.Context, person string) string {
+	c, _ := access.From(ctx)
+	return cmp.Or(c.Name, person)
+}
+
+// guardChanged tells whether a lab file asks for credentials where the other does not.
+func guardChanged(a, b *lab.Lab) bool { return (a.Access == nil) != (b.Access == nil) }
+
+// entries is the stream of entries over HTTP, which no interceptor stands before.
+func entries(g *access.Guard, record *recordService) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		ctx, leave, err := g.Enter(r.Context(), pb.RecordService_Subscribe_FullMethodName, true)
+		if err != nil {
+			access.WriteError(w, err)
+			return
+		}
+		record.serveEntries(w, r.WithContext(ctx), leave)
+	}
+}
+
+// serveHTTP serves HTTP, over TLS where credentials are asked for.
+func (h *Hub) serveHTTP() error {
+	if h.http.TLSConfig = h.guard.TLS(); h.http.TLSConfig != nil {
+		return h.http.ServeTLS(h.httpOn, "", "")
+	}
+	return h.http.Serve(h.httpOn)
+}
+
+// serverOptions are what the gRPC server takes besides its codec.
+func (h *Hub) serverOptions() []grpc.ServerOption {
+	return append(h.guard.ServerOptions(), grpc.ConnectionTimeout(access.HandshakeTime))
+}
