@@ -21,8 +21,8 @@ const patience = 30 * time.Second
 // Dial returns a connection to the hub at address ("127.0.0.1:7413"), set up for
 // following: found dead within a minute when the other side is gone without a
 // word, and made again within seconds. It does not wait for the hub. Options
-// given are applied last, transport credentials among them; without, the
-// connection is plain, which a hub offers on loopback only.
+// given are applied last, those of Credentials among them; without, the connection is
+// plain, which a hub offers on loopback only.
 func Dial(address string, options ...grpc.DialOption) (*grpc.ClientConn, error) {
 	options = append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),

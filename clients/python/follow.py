@@ -16,6 +16,7 @@ import time
 
 import grpc
 
+import connect
 import contract
 
 # What a broken connection ends with; anything else the hub would refuse again.
@@ -102,7 +103,7 @@ def main():
     options = parser.parse_args()
 
     position = load(options.position) if options.position else {"record_id": "", "cursor": 0}
-    with grpc.insecure_channel(options.hub) as channel:
+    with connect.channel(options.hub) as channel:
         stub = contract.services.RecordServiceStub(channel)
         for message in messages(stub, position, not options.no_wait, kinds=["readings"]):
             for entry in message.entries:

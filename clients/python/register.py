@@ -14,6 +14,7 @@ import uuid
 
 import grpc
 
+import connect
 import contract
 
 
@@ -42,7 +43,7 @@ def main():
     parser.add_argument("--drum", help="drum to queue the sample for")
     options = parser.parse_args()
 
-    with grpc.insecure_channel(options.hub) as channel:
+    with connect.channel(options.hub) as channel:
         bench = contract.services.BenchServiceStub(channel)
         identity = contract.record.SampleIdentity(
             kind="SAMPLE_KIND_" + options.kind.upper(), lot=options.lot, process=options.process

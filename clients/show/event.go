@@ -134,7 +134,7 @@ func (n *Narrator) ofInstruments(e *pb.Entry) (event, bool) {
 		if m.GetText() != "" {
 			text += fmt.Sprintf(" %q", m.GetText())
 		}
-		return event{place: m.GetInstrument(), what: "asked", text: text + byWhom(e.GetActor())}, true
+		return event{place: m.GetInstrument(), what: "asked", text: text + byWhom(who(e))}, true
 	case *pb.Entry_ClockStepped:
 		m := b.ClockStepped
 		place := m.GetInstrument()

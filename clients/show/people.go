@@ -9,7 +9,7 @@ import (
 
 // ofSamples puts what people did with samples into words.
 func (n *Narrator) ofSamples(e *pb.Entry) (event, bool) {
-	by := byWhom(e.GetActor())
+	by := byWhom(who(e))
 	switch b := e.GetBody().(type) {
 	case *pb.Entry_SampleRegistered:
 		return event{place: b.SampleRegistered.GetSample(), what: "registered", text: identity(b.SampleRegistered.GetIdentity()) + by}, true
@@ -86,6 +86,15 @@ func numbers(first, last uint64) string {
 		return fmt.Sprintf("reading %d", first)
 	}
 	return fmt.Sprintf("readings %d to %d", first, last)
+}
+
+// who is the actor of an entry, and the person it said it acted for where that is
+// another name.
+func who(e *pb.Entry) string {
+	if p := e.GetPerson(); p != "" && p != e.GetActor() {
+		return p + " by " + e.GetActor()
+	}
+	return e.GetActor()
 }
 
 // byWhom names the person or program; what the hub and the drivers do by

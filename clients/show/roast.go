@@ -21,7 +21,7 @@ func (n *Narrator) ofRoasts(e *pb.Entry) (event, bool) {
 		}
 		return event{place: m.GetStation(), what: "roast begins", text: text + byWhom(e.GetActor())}, true
 	case *pb.Entry_MarkSet:
-		return n.mark(b.MarkSet, e.GetActor()), true
+		return n.mark(b.MarkSet, who(e)), true
 	case *pb.Entry_RoastContinued:
 		m := b.RoastContinued
 		return event{

@@ -142,6 +142,12 @@ func (p *program) hint(err error, code int) string {
 	case exitUsage:
 		return "see: evenctl --help"
 	case exitUnreachable:
+		switch why := err.Error(); {
+		case strings.Contains(why, "handshake failed"):
+			return "the hub did not prove that it is your lab's: check --ca, and that --hub is one of the names its certificate was made for"
+		case strings.Contains(why, "server preface") && p.credentials.CA == "":
+			return "a hub that asks for credentials speaks TLS: give --ca with --certificate and --key, or with --token-file"
+		}
 		return fmt.Sprintf("is the hub running at %s? start it with \"evenbench serve\", or give --hub or EVENBENCH_HUB", p.hub)
 	case exitUnanswered:
 		if p.request != "" {
@@ -157,6 +163,8 @@ func (p *program) hint(err error, code int) string {
 		return "what lies and waits where is listed by: evenctl stations"
 	case pb.ErrorReason_ERROR_REASON_INSTRUMENT_UNKNOWN, pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY:
 		return "instruments are listed by: evenctl instruments"
+	case pb.ErrorReason_ERROR_REASON_CALLER_UNKNOWN:
+		return "who you are is shown with --certificate and --key, or with --token-file; if you did, ask the lab's steward"
 	case pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN:
 		return "roasts are listed with their sample: evenctl sample CODE"
 	case pb.ErrorReason_ERROR_REASON_RECORD_MISMATCH, pb.ErrorReason_ERROR_REASON_CURSOR_AHEAD:

@@ -27,7 +27,11 @@ func (p *program) dial() (*grpc.ClientConn, error) {
 	if p.conn != nil {
 		return p.conn, nil
 	}
-	conn, err := follow.Dial(p.hub, grpc.WithUnaryInterceptor(p.persist), grpc.WithUserAgent("evenctl"))
+	options, err := p.credentials.DialOptions()
+	if err != nil {
+		return nil, usageError{err}
+	}
+	conn, err := follow.Dial(p.hub, append(options, grpc.WithUnaryInterceptor(p.persist), grpc.WithUserAgent("evenctl"))...)
 	if err != nil {
 		return nil, usage("--hub %q is not an address: %v; give host:port", p.hub, err)
 	}

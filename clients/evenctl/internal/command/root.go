@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 
+	"github.com/evenbench/evenbench/clients/follow"
 	"github.com/evenbench/evenbench/clients/show"
 )
 
@@ -41,6 +42,7 @@ type program struct {
 	Surroundings
 
 	hub, person string
+	credentials follow.Credentials
 	timeout     time.Duration
 	json, utc   bool
 	// Request id of the write; made afresh if not given.
@@ -85,6 +87,11 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 	f := root.PersistentFlags()
 	f.StringVar(&p.hub, "hub", p.setting("EVENBENCH_HUB", "127.0.0.1:7413"), "`address` of the hub (EVENBENCH_HUB)")
 	f.StringVar(&p.person, "person", p.setting("EVENBENCH_PERSON", userName()), "`name` to write under (EVENBENCH_PERSON)")
+	p.credentials = follow.CredentialsFrom(func(name string) string { return p.setting(name, "") })
+	f.StringVar(&p.credentials.CA, "ca", p.credentials.CA, "`file` of the lab's authority, for a hub that asks for credentials (EVENBENCH_CA)")
+	f.StringVar(&p.credentials.Certificate, "certificate", p.credentials.Certificate, "`file` of your certificate (EVENBENCH_CERTIFICATE)")
+	f.StringVar(&p.credentials.Key, "key", p.credentials.Key, "`file` of its key (EVENBENCH_KEY)")
+	f.StringVar(&p.credentials.TokenFile, "token-file", p.credentials.TokenFile, "`file` of your token instead (EVENBENCH_TOKEN_FILE, or EVENBENCH_TOKEN for the token itself)")
 	f.DurationVar(&p.timeout, "timeout", 10*time.Second, "how long to wait for an answer")
 	f.BoolVar(&p.json, "json", false, "print JSON, one object a line")
 	f.BoolVar(&p.utc, "utc", false, "show times in UTC instead of local time")
