@@ -2,8 +2,12 @@ package main_test
 
 import (
 	"bytes"
+	"crypto/tls"
+	"crypto/x509"
 	"fmt"
+	"io"
 	"io/fs"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -208,6 +212,10 @@ func TestHugeMessageCostsNothing(t *testing.T) {
 			t.Fatalf("100 MB: %v", err)
 		}
 	}
+	response := k.post(k.as("front-desk"), "/v1/notes", fmt.Sprintf(`{"requestId": "r", "station": "reception", "text": %q}`, huge.GetText()))
+	if wants(t, response, "429", "TOO_MUCH", "larger than max"); len(response) > 1000 {
+		t.Errorf("100 MB over HTTP: %.200s", response)
+	}
 	// What a hub at work takes besides; a message held once would be six times it.
 	const elsewhere = 16_000
 	if after := k.peak(); after > before+elsewhere {
@@ -219,6 +227,39 @@ func TestHugeMessageCostsNothing(t *testing.T) {
 	if _, err := desk.AddNote(t.Context(), small); err != nil {
 		t.Errorf("the next call: %v", err)
 	}
+}
+
+// post sends JSON over HTTP, and returns the status and the body.
+func (k *keyed) post(c follow.Credentials, path, body string) string {
+	k.t.Helper()
+	pair, err := tls.LoadX509KeyPair(c.Certificate, c.Key)
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	text, err := os.ReadFile(c.CA)
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	roots := x509.NewCertPool()
+	roots.AppendCertsFromPEM(text)
+	client := &http.Client{Transport: &http.Transport{
+		TLSClientConfig: &tls.Config{RootCAs: roots, Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS13}, DisableKeepAlives: true,
+	}}
+	r, err := http.NewRequestWithContext(k.t.Context(), http.MethodPost, "https://"+k.http+path, strings.NewReader(body))
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	r.Header.Set("Content-Type", "application/json")
+	response, err := client.Do(r)
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	defer response.Body.Close()
+	said, err := io.ReadAll(response.Body)
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	return response.Status + " " + string(said)
 }
 
 // peak is the most memory that the hub has had, in kB.

@@ -1,8 +1,10 @@
 package hub
 
 import (
+	"bytes"
 	"cmp"
 	"context"
+	"io"
 	"net"
 	"net/http"
 
@@ -56,6 +58,30 @@ func entries(g *access.Guard, record *recordService) http.HandlerFunc {
 		}
 		record.serveEntries(w, r.WithContext(ctx), leave)
 	}
+}
+
+// sized hands on requests of a size that a call can have, with the body read. What
+// decodes it afterwards makes room for as much as the head of a request announces, and
+// must not be told of gigabytes.
+func sized(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		large := r.ContentLength > largestRequest
+		var body []byte
+		if !large {
+			var err error
+			if body, err = io.ReadAll(io.LimitReader(r.Body, largestRequest+1)); err != nil {
+				return // the caller has gone
+			}
+			large = len(body) > largestRequest
+		}
+		if large {
+			w.Header().Set("Connection", "close") // the rest is not read
+			access.WriteError(w, refuse(pb.ErrorReason_ERROR_REASON_TOO_MUCH, "the request is larger than max, %d bytes: send less", largestRequest))
+			return
+		}
+		r.Body, r.ContentLength = io.NopCloser(bytes.NewReader(body)), int64(len(body))
+		next.ServeHTTP(w, r)
+	})
 }
 
 // serveHTTP serves HTTP, over TLS where credentials are asked for.

@@ -46,7 +46,7 @@ func newGateway(server *grpc.Server, guard *access.Guard, record *recordService,
 	for pattern, page := range pages {
 		mux.Handle(pattern, page)
 	}
-	handler := guard.Handler(http.NewCrossOriginProtection().Handler(mux))
+	handler := guard.Handler(sized(http.NewCrossOriginProtection().Handler(mux)))
 	if guard.TLS() == nil {
 		handler = onlyLocal(handler)
 	}

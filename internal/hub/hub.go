@@ -316,7 +316,7 @@ func (h *Hub) serve(recorder *recorder) error {
 		return err
 	}
 	h.http = &http.Server{
-		Handler: http.MaxBytesHandler(gateway, largestRequest), ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute,
+		Handler: gateway, ReadHeaderTimeout: 5 * time.Second, IdleTimeout: 2 * time.Minute,
 		ErrorLog: zap.NewStdLog(h.log),
 	}
 	go func() { h.report("serve gRPC", h.grpc.Serve(h.grpcOn)) }()
