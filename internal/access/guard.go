@@ -65,10 +65,16 @@ func (g *Guard) Replace(p *Policy) {
 		g.log.Warn("access", zap.String("what", concern))
 	}
 	for s := range g.streams {
-		now, err := p.Identify(s.presented, g.now())
-		if err != nil || now.Name != s.caller.Name || now.Role < Methods[s.method] {
-			s.end(errEnded)
-		}
+		g.review(s)
+	}
+}
+
+// review ends a stream whose caller the policy does not let have it. The caller holds
+// mu.
+func (g *Guard) review(s *stream) {
+	now, err := g.policy.Identify(s.presented, g.now())
+	if err != nil || now.Name != s.caller.Name || now.Role < Methods[s.method] {
+		s.end(errEnded)
 	}
 }
 
@@ -91,6 +97,8 @@ func From(ctx context.Context) (Caller, bool) {
 type visit struct {
 	caller    Caller
 	presented Presented
+	// By which the caller was found; nil: there was none.
+	policy *Policy
 }
 
 // identify finds out who calls, before anything of the message is read, and returns a
@@ -110,7 +118,7 @@ func (g *Guard) identify(ctx context.Context, method string, presented Presented
 		}
 		return ctx, unknown()
 	}
-	return context.WithValue(ctx, contextKey{}, visit{caller, presented}), nil
+	return context.WithValue(ctx, contextKey{}, visit{caller, presented, policy}), nil
 }
 
 // from says where a call comes from.
@@ -152,6 +160,9 @@ func (g *Guard) Enter(ctx context.Context, method string, going bool) (_ context
 	s := &stream{method, v.presented, v.caller, end}
 	g.mu.Lock()
 	g.streams[s] = struct{}{}
+	if g.policy != v.policy {
+		g.review(s) // it was replaced since the caller was found
+	}
 	g.mu.Unlock()
 	return ctx, func(err error) error {
 		g.mu.Lock()

@@ -2,6 +2,7 @@ package access
 
 import (
 	"context"
+	"strings"
 	"testing"
 	"time"
 
@@ -97,6 +98,21 @@ func TestStreamEndsWithItsCredential(t *testing.T) {
 		wantCode(t, what, leave(ctx.Err()), codes.Unauthenticated)
 	}
 
+	// The policy is replaced between the head of the call and its beginning.
+	now := time.Now()
+	between, revoked := guardAt(&now)
+	found, err := between.identify(t.Context(), pb.RecordService_Subscribe_FullMethodName, Presented{Token: revoked})
+	if err != nil {
+		t.Fatal(err)
+	}
+	between.Replace(&Policy{})
+	begun, end, err := between.Enter(found, pb.RecordService_Subscribe_FullMethodName, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	<-begun.Done()
+	wantCode(t, "revoked before it began", end(begun.Err()), codes.Unauthenticated)
+
 	at := time.Now().Add(-time.Hour) // the token ends now
 	g, token := guardAt(&at)
 	ctx, leave, err := enter(t, g, pb.RecordService_Subscribe_FullMethodName, Presented{Token: token}, true)
@@ -114,4 +130,22 @@ func TestUnlistedMethodIsRefused(t *testing.T) {
 	// A call that nobody has looked at, such as by a way in that is new.
 	_, _, err = g.Enter(t.Context(), pb.RecordService_ListSamples_FullMethodName, false)
 	wantCode(t, "a call that was not identified", err, codes.Unauthenticated)
+}
+
+// Whatever stands in the header, what is taken for a token is one word of it or all of
+// it, and a policy that lists no such token refuses it.
+func FuzzBearer(f *testing.F) {
+	for _, seed := range []string{"Bearer abc", "bearer  abc ", "Basic dXNlcg==", "Bearer", "Bearer ", " ", "Bearer\tabc", "\x00"} {
+		f.Add(seed)
+	}
+	policy := &Policy{Clients: []Client{{Name: "board", Role: Observer, Token: TokenDigest(NewToken())}, {Name: "desk", Role: Steward, CommonName: "desk"}}}
+	f.Fuzz(func(t *testing.T, header string) {
+		token := bearer(header)
+		if !strings.Contains(header, token) {
+			t.Errorf("%q is taken out of %q", token, header)
+		}
+		if c, err := policy.Identify(Presented{Token: token}, time.Now()); err == nil {
+			t.Errorf("%q lets in %v", header, c)
+		}
+	})
 }

@@ -7,18 +7,25 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"time"
 
 	"golang.org/x/net/netutil"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/keepalive"
 
 	"github.com/evenbench/evenbench/internal/access"
 	"github.com/evenbench/evenbench/internal/lab"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// mostConnections is more than a lab has programs. Beyond it new ones wait, on each of
-// the two addresses; the instruments are not served over either.
-const mostConnections = 256
+const (
+	// mostConnections is more than a lab has programs. Beyond it new ones wait, on each
+	// of the two addresses; the instruments are not served over either.
+	mostConnections = 256
+	// idleTime is how long a connection without a call stays: strangers must not hold
+	// them all. Clients make a new one without a word.
+	idleTime = 5 * time.Minute
+)
 
 // bounded lets so many connections in at a time.
 func bounded(l net.Listener) net.Listener { return netutil.LimitListener(l, mostConnections) }
@@ -94,5 +101,6 @@ func (h *Hub) serveHTTP() error {
 
 // serverOptions are what the gRPC server takes besides its codec.
 func (h *Hub) serverOptions() []grpc.ServerOption {
-	return append(h.guard.ServerOptions(), grpc.ConnectionTimeout(access.HandshakeTime))
+	return append(h.guard.ServerOptions(), grpc.ConnectionTimeout(access.HandshakeTime),
+		grpc.KeepaliveParams(keepalive.ServerParameters{MaxConnectionIdle: idleTime}))
 }

@@ -273,7 +273,9 @@ func (h *Hub) listen(l *lab.Lab) (err error) {
 	if h.httpOn, err = net.Listen("tcp", l.Listen.HTTP); err != nil {
 		return fmt.Errorf("listen for HTTP on %s: %w; set listen: {http: …} in the lab file", l.Listen.HTTP, err)
 	}
-	h.grpcOn, h.httpOn = bounded(h.grpcOn), bounded(h.httpOn)
+	if l.Access != nil {
+		h.grpcOn, h.httpOn = bounded(h.grpcOn), bounded(h.httpOn)
+	}
 	return nil
 }
 

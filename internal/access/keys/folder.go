@@ -92,6 +92,7 @@ func (f Folder) Renew(name string, hosts []string, now, end time.Time) (renewed 
 	if err := writeNew(next, renewed.CertificatePEM(), 0o644); err != nil {
 		return nil, "", err
 	}
+	defer func() { _ = os.Remove(next) }() // where it did not take its place
 	aside = f.Certificate(fmt.Sprintf("%s.%x", name, old.Certificate.SerialNumber))
 	err = os.Link(f.Certificate(name), aside)
 	if err == nil {
