@@ -25,6 +25,8 @@ const (
 	// idleTime is how long a connection without a call stays: strangers must not hold
 	// them all. Clients make a new one without a word.
 	idleTime = 5 * time.Minute
+	// mostThrownAway of a request that is too large, in bytes.
+	mostThrownAway = 1 << 30
 )
 
 // bounded lets so many connections in at a time.
@@ -82,7 +84,11 @@ func sized(next http.Handler) http.Handler {
 			large = len(body) > largestRequest
 		}
 		if large {
-			w.Header().Set("Connection", "close") // the rest is not read
+			w.Header().Set("Connection", "close")
+			// A connection that is closed while the client still sends may be reset
+			// before it has read the answer. So the rest is thrown away, within bounds.
+			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(access.HandshakeTime))
+			_, _ = io.CopyN(io.Discard, r.Body, mostThrownAway)
 			access.WriteError(w, refuse(pb.ErrorReason_ERROR_REASON_TOO_MUCH, "the request is larger than max, %d bytes: send less", largestRequest))
 			return
 		}
