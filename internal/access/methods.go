@@ -34,6 +34,8 @@ var Methods = map[string]Role{
 	// What a sample is said to be goes to buyer and producer.
 	"/evenbench.v1.BenchService/AmendSample": Steward,
 
+	"/evenbench.v1.StatusService/GetStatus": Observer,
+
 	"/evenbench.v1.InstrumentService/ListInstruments":  Observer,
 	"/evenbench.v1.InstrumentService/WatchInstruments": Observer,
 	// Taring a scale and typing what a display says is work at the bench.
