@@ -82,8 +82,8 @@ func (t *Type) solve(e float64) float64 {
 // what is left where a step would leave it.
 func (s *span) solve(e float64) float64 {
 	const (
-		enough = 1e-10 // °C; far below what any thermocouple resolves
-		most   = 50    // halving alone gets there
+		enough = 1e-7 // °C; far below what any thermocouple resolves
+		most   = 50   // halving alone gets there
 	)
 	low, high := s.from, s.to
 	t := low + (high-low)*(e-s.low)/(s.high-s.low)

@@ -183,6 +183,33 @@ func TestBothWaysRiseThroughTheWholeRange(t *testing.T) {
 	}
 }
 
+// Where two pieces of a function meet they differ by next to nothing, which takes
+// all digits of their coefficients.
+func TestPiecesMeet(t *testing.T) {
+	for letter, joints := range map[string][]float64{
+		"B": {630.615}, "E": {0}, "J": {760}, "K": {0}, "N": {0}, "R": {1064.18, 1664.5}, "S": {1064.18, 1664.5}, "T": {0},
+	} {
+		k := lookup(t, letter)
+		for _, joint := range joints {
+			below, err := k.Voltage(joint, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			above, err := k.Voltage(math.Nextafter(joint, 2000), 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			slope, err := k.Sensitivity(joint)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if step := (above - below) / slope; math.Abs(step) > 1.2e-6 {
+				t.Errorf("type %s has a step of %.2g °C at %g °C", letter, step, joint)
+			}
+		}
+	}
+}
+
 // The slope is held against a difference of the function that the tables check.
 func TestSensitivityIsTheSlope(t *testing.T) {
 	for _, letter := range letters {
