@@ -49,10 +49,10 @@ type Fit struct {
 	Low, High float64
 
 	basis basis
-	// b are the coefficients by the basis, cov is their covariance, and freedom
-	// its degrees of freedom, as in uncertainty.Estimate.
+	// b are the coefficients by the basis; root times its transpose is their
+	// covariance, and freedom its degrees of freedom, as in uncertainty.Estimate.
 	b       []float64
-	cov     *mat.Dense
+	root    *mat.Dense
 	freedom float64
 }
 
@@ -132,12 +132,9 @@ func (f *Fit) At(x float64) uncertainty.Estimate {
 	for i, b := range f.b {
 		value += b * v[i]
 	}
-	t := mat.NewVecDense(len(v), v)
-	return uncertainty.Estimate{
-		Value:    value,
-		Standard: math.Sqrt(math.Max(mat.Inner(t, f.cov, t), 0)),
-		Freedom:  f.freedom,
-	}
+	var u mat.VecDense
+	u.MulVec(f.root.T(), mat.NewVecDense(len(v), v))
+	return uncertainty.Estimate{Value: value, Standard: mat.Norm(&u, 2), Freedom: f.freedom}
 }
 
 // Predict returns what one more reading at x will be, with its standard

@@ -236,6 +236,31 @@ func fitted(t *rapid.T, points []fit.Point, degree int, x float64, want *uncerta
 	return e
 }
 
+// Whatever the numbers, there is an error or there are numbers.
+func TestExtremeNumbers(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		points := make([]fit.Point, rapid.IntRange(0, 12).Draw(t, "n"))
+		weighted := rapid.Bool().Draw(t, "weighted")
+		for i := range points {
+			points[i] = fit.Point{X: rapid.Float64().Draw(t, "x"), Y: rapid.Float64().Draw(t, "y")}
+			if weighted {
+				points[i].Standard = rapid.Float64Min(0).Draw(t, "u")
+			}
+		}
+		for degree := range fit.MostDegree + 1 {
+			f, err := fit.Polynomial(points, degree)
+			if degree == 0 && len(points) > 0 {
+				f, err = fit.ThroughOrigin(points)
+			}
+			for i, c := range f.Coefficients {
+				if v := f.Covariance[i][i]; err != nil || math.IsInf(c, 0) || !(v >= 0) || math.IsInf(v, 0) {
+					t.Fatalf("degree %d of %v: %+v (%v)", degree, points, f, err)
+				}
+			}
+		}
+	})
+}
+
 // Through the origin: slope and uncertainty as in the textbook,
 // Σxy/Σx² and s/√Σx².
 func TestThroughTheOrigin(t *testing.T) {

@@ -53,6 +53,10 @@ func (b basis) powers() *mat.Dense {
 	return all.Slice(0, n, b.first, n).(*mat.Dense)
 }
 
+// worstCondition of the system that is solved: half of the digits are left then.
+// Thirty points spread evenly make it 2 for a line and 4 for the tenth degree.
+const worstCondition = 1e8
+
 // solve finds the least sum of squares by QR.
 func solve(doing string, points []Point, basis basis, low, high float64) (Fit, error) {
 	n, terms := len(points), basis.terms
@@ -74,20 +78,22 @@ func solve(doing string, points []Point, basis basis, low, high float64) (Fit, e
 	}
 	var qr mat.QR
 	qr.Factorize(a)
-	var b, rest mat.VecDense
-	err := qr.SolveVecTo(&b, false, y)
-	var cov *mat.Dense
-	if err == nil {
-		cov, err = inverseSquare(&qr, terms)
+	if c := qr.Cond(); !(c <= worstCondition) {
+		return Fit{}, fmt.Errorf("%s: the points hardly determine it (condition %.1g); lower the degree or spread x", doing, c)
 	}
+	root, err := inverse(&qr, terms)
 	if err != nil {
-		return Fit{}, fmt.Errorf("%s: the points hardly determine it: %w; lower the degree or spread x", doing, err)
+		return Fit{}, fmt.Errorf("%s: %w", doing, err)
+	}
+	var b, rest mat.VecDense
+	if err := qr.SolveVecTo(&b, false, y); err != nil {
+		return Fit{}, fmt.Errorf("%s: %w", doing, err)
 	}
 	rest.MulVec(a, &b)
 	rest.SubVec(y, &rest)
 	f := Fit{
 		Freedom: n - terms, Low: low, High: high,
-		basis: basis, b: b.RawVector().Data, cov: cov,
+		basis: basis, b: b.RawVector().Data, root: root,
 	}
 	scatter := 0.0
 	if f.Freedom > 0 {
@@ -97,19 +103,20 @@ func solve(doing string, points []Point, basis basis, low, high float64) (Fit, e
 		f.Birge = scatter
 	} else {
 		f.ResidualSD, f.freedom = scatter, float64(f.Freedom)
-		f.cov.Scale(scatter*scatter, f.cov)
+		f.root.Scale(scatter, f.root)
 	}
 	f.byPowers()
-	for _, c := range f.Coefficients {
-		if !finite(c) {
+	for i, c := range f.Coefficients {
+		if !finite(c) || !finite(f.Covariance[i][i]) {
 			return Fit{}, fmt.Errorf("%s: the numbers are too large or too small to fit; choose other units", doing)
 		}
 	}
 	return f, nil
 }
 
-// inverseSquare returns (RᵀR)⁻¹, the covariance for points of variance 1.
-func inverseSquare(qr *mat.QR, n int) (*mat.Dense, error) {
+// inverse returns R⁻¹, whose product with its transpose is the covariance of the
+// coefficients for points of variance 1.
+func inverse(qr *mat.QR, n int) (*mat.Dense, error) {
 	var full mat.Dense
 	qr.RTo(&full)
 	r := mat.NewTriDense(n, mat.Upper, nil)
@@ -118,13 +125,11 @@ func inverseSquare(qr *mat.QR, n int) (*mat.Dense, error) {
 			r.SetTri(i, j, full.At(i, j))
 		}
 	}
-	var inverse mat.TriDense
-	if err := inverse.InverseTri(r); err != nil {
+	var out mat.TriDense
+	if err := out.InverseTri(r); err != nil {
 		return nil, err
 	}
-	var out mat.Dense
-	out.Mul(&inverse, inverse.T())
-	return &out, nil
+	return mat.DenseCopyOf(&out), nil
 }
 
 // byPowers writes the curve in powers of x.
@@ -132,9 +137,9 @@ func (f *Fit) byPowers() {
 	p := f.basis.powers()
 	var c mat.VecDense
 	c.MulVec(p, mat.NewVecDense(len(f.b), f.b))
-	var left, cov mat.Dense
-	left.Mul(p, f.cov)
-	cov.Mul(&left, p.T())
+	var root, cov mat.Dense
+	root.Mul(p, f.root)
+	cov.Mul(&root, root.T())
 	f.Coefficients = c.RawVector().Data
 	f.Covariance = make([][]float64, len(f.Coefficients))
 	for i := range f.Covariance {

@@ -159,6 +159,22 @@ func TestThereAndBackIsTheSame(t *testing.T) {
 	})
 }
 
+// Whatever a device says, there is an error or a temperature in the range.
+func TestAnyVoltage(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		k, err := thermocouple.Lookup(rapid.SampledFrom(letters).Draw(t, "letter"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		mV := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-12, 80), rapid.Just(math.NaN())).Draw(t, "mV")
+		cold := rapid.OneOf(rapid.Float64(), rapid.Float64Range(-300, 2000)).Draw(t, "cold")
+		got, err := k.Temperature(mV, cold)
+		if low, high := k.Range(); err == nil && !(got >= low && got <= high) {
+			t.Fatalf("type %s: %v mV with the junction at %v °C → %v °C", k.Letter(), mV, cold, got)
+		}
+	})
+}
+
 func TestBothWaysRiseThroughTheWholeRange(t *testing.T) {
 	for _, letter := range letters {
 		k := lookup(t, letter)

@@ -62,6 +62,9 @@ func (in *Inputs) Propagate(f func(x []float64) float64, partials func(x []float
 		r.Budget[i] = Contribution{Name: input.Name, Sensitivity: c[i], Standard: math.Abs(c[i]) * input.Standard}
 	}
 	in.combine(&r)
+	if !finite(r.Standard) {
+		return Result{}, fmt.Errorf("propagate uncertainty: the uncertainty of the result is %g; choose smaller units", r.Standard)
+	}
 	return r, nil
 }
 
@@ -104,17 +107,21 @@ func (in *Inputs) combine(r *Result) {
 			freedom[g] = f
 		}
 	}
-	total, uncertain := 0.0, 0.0
+	total := 0.0
 	for g := range n {
-		v := max(variance[g], 0) // rounded correlations may leave a little less
-		total += v
-		if freedom[g] != 0 {
-			uncertain += v * v / freedom[g]
-		}
+		variance[g] = max(variance[g], 0) // rounded correlations may leave a little less
+		total += variance[g]
 	}
 	r.Standard = math.Sqrt(total)
-	if uncertain > 0 {
-		r.Freedom = total * total / uncertain
+	inverse := 0.0 // of the effective degrees of freedom
+	for g := range n {
+		if freedom[g] != 0 && total > 0 {
+			share := variance[g] / total
+			inverse += share * share / freedom[g]
+		}
+	}
+	if inverse > 0 {
+		r.Freedom = 1 / inverse
 	}
 }
 

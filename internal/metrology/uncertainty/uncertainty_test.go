@@ -273,6 +273,14 @@ func TestWhatCannotBeIsRefused(t *testing.T) {
 	if _, err := in.Propagate(func(x []float64) float64 { return math.Sqrt(1 - x[0]) }, nil); err == nil || !strings.Contains(err.Error(), `no slope by "a" at 1`) {
 		t.Errorf("at the end of where a root is defined: %v", err)
 	}
+	huge := inputs(t, []input{{"a", estimate{1, 1e200, 3}}})
+	if r, err := huge.Propagate(first, nil); err == nil || !strings.Contains(err.Error(), "choose smaller units") {
+		t.Errorf("an uncertainty whose square has no number: %+v, %v", r, err)
+	}
+	tiny := inputs(t, []input{{"a", estimate{1e-100, 1e-100, 3}}, {"b", estimate{0, 1e-100, 3}}})
+	if r, err := tiny.Propagate(func(x []float64) float64 { return x[0] + x[1] }, nil); err != nil || math.Abs(r.Freedom-6) > 1e-9 {
+		t.Errorf("tiny uncertainties: %+v, %v, want 6 degrees of freedom", r, err)
+	}
 	if _, err := in.Propagate(first, func([]float64) []float64 { return []float64{1} }); err == nil || !strings.Contains(err.Error(), "1 partial derivatives are given for 3 inputs") {
 		t.Errorf("too few derivatives: %v", err)
 	}
