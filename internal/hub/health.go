@@ -29,6 +29,8 @@ func (u *upkeep) concerns(instruments []*pb.InstrumentStatus) []*pb.Concern {
 	}
 	if err := u.scribe.ledger.Err(); err != nil {
 		add(partRecord, "the record cannot be written: %v; drivers hold what they measure: mend the cause and restart the hub", err)
+	} else if err := u.scribe.ledger.Held(); err != nil {
+		add(partRecord, "%v; nothing that was answered is lost, writers are refused and drivers hold what they measure: make room on the disk or mend it, and the hub goes on by itself", err)
 	} else if d := u.stuck(); d > 0 {
 		add(partRecord, "nothing has got onto the disk for %v; drivers hold what they measure: look at the disk", d.Round(time.Second))
 	}

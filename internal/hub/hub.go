@@ -342,7 +342,7 @@ func (h *Hub) report(doing string, err error) {
 // ledgerCheck is how often the ledger is asked whether it can still be written.
 const ledgerCheck = time.Second
 
-// watchLedger reports a ledger that cannot be written any more: then nothing is
+// watchLedger reports a ledger that will not be written any more: then nothing is
 // acknowledged, the drivers hold what they measure, and a new hub goes on.
 func (h *Hub) watchLedger() {
 	ticker := time.NewTicker(ledgerCheck)

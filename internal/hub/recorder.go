@@ -2,7 +2,6 @@ package hub
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"sync"
 	"time"
@@ -119,10 +118,15 @@ func (r *recorder) closeLeft(ctx context.Context, instrument string) error {
 }
 
 func (r *recorder) Accounted(instrument, run string) (last uint64, open bool) {
-	err := r.scribe.read(context.Background(), func(b *book.Book) {
+	look := func(b *book.Book) {
 		last = b.Accounted(instrument, run)
 		_, open = b.Run(instrument, run)
-	})
+	}
+	ctx := context.Background()
+	err := r.scribe.read(ctx, look)
+	for err != nil && r.scribe.ledger.Ready(ctx) == nil {
+		err = r.scribe.read(ctx, look)
+	}
 	if err != nil {
 		// What is not on disk may not be let go of by a driver.
 		return 0, false
@@ -135,7 +139,8 @@ func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(n
 	if err != nil {
 		return err
 	}
-	if err := errors.Join(r.scribe.ledger.Err(), g.normalizer.Validate(m)); err != nil {
+	// While the disk takes nothing the driver holds what it measures.
+	if err := first(r.scribe.ledger.Ready(ctx), g.normalizer.Validate(m)); err != nil {
 		return err
 	}
 	now := r.scribe.clock.Now()

@@ -3,6 +3,7 @@ package hub
 import (
 	"context"
 	"crypto/sha256"
+	"errors"
 	"sync"
 	"time"
 
@@ -74,7 +75,7 @@ func (s *scribe) place(e *pb.Entry, now time.Time) []*pb.Entry {
 // not recorded: so an entry, once entered, is waited for even when ctx ends. The
 // ledger sees to it that this does not last.
 func (s *scribe) record(ctx context.Context, e *pb.Entry) error {
-	if err := ctx.Err(); err != nil {
+	if err := first(ctx.Err(), s.ledger.Ready(ctx)); err != nil {
 		return err
 	}
 	done := make(chan error, 1)
@@ -125,6 +126,14 @@ func (s *scribe) take(ctx context.Context, o order, judge func(b *book.Book, now
 	return e, s.onDisk(ctx, last)
 }
 
+// writable refuses what would only wait for the disk.
+func (s *scribe) writable() error {
+	if err := first(s.ledger.Err(), s.ledger.Held()); err != nil {
+		return unwritable(err)
+	}
+	return nil
+}
+
 // judge enters what an order asks for, and returns its entry and up to where the
 // record must be on disk to answer.
 func (s *scribe) judge(ctx context.Context, o order, judge func(b *book.Book, now time.Time) (*pb.Entry, error)) (e *pb.Entry, last uint64, err error) {
@@ -141,17 +150,30 @@ func (s *scribe) judge(ctx context.Context, o order, judge func(b *book.Book, no
 	if e, err = judge(s.book, s.clock.Now()); err != nil {
 		return nil, 0, err
 	}
+	if err := s.writable(); err != nil {
+		return nil, 0, err
+	}
 	sign(ctx, e, o.GetPerson())
 	e.RequestId, e.RequestDigest = o.GetRequestId(), digest
 	s.enter(e, ignore)
 	return e, s.book.Last(), nil
 }
 
-// onDisk waits until the record is on disk up to a cursor.
+// onDisk waits until the record is on disk up to a cursor, but not for a disk that takes
+// nothing.
 func (s *scribe) onDisk(ctx context.Context, cursor uint64) error {
 	err := s.ledger.Await(ctx, cursor)
 	if err == nil || ctx.Err() != nil {
 		return err
+	}
+	return unwritable(err)
+}
+
+func unwritable(err error) error {
+	var held *ledger.HeldError
+	if errors.As(err, &held) {
+		return refuse(pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE,
+			"%v; nothing that was answered is lost, and the drivers hold what they measure: make room on the disk or mend it, and retry with the same request id: the hub goes on by itself", err)
 	}
 	return refuse(pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE,
 		"the record cannot be written: %v; nothing that was answered is lost: mend the cause and restart the hub, then retry with the same request id", err)

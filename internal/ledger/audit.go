@@ -86,10 +86,10 @@ func (a *auditor) files(ctx context.Context, dir, stream string, limit uint64, k
 func (l *Ledger) Audit(ctx context.Context) (*pb.AuditRecordResponse, error) {
 	var a auditor
 	known, err := l.Head(), error(nil)
-	if l.store.embedded != nil {
+	if l.options.URL == "" {
 		err = a.files(ctx, l.options.Dir, l.options.Stream, known.Cursor, known, true)
 	} else {
-		err = l.store.walk(ctx, 0, known.Cursor, func(m message) error { a.add(m.position, m.bytes); return nil })
+		err = l.store.Load().walk(ctx, 0, known.Cursor, func(m message) error { a.add(m.position, m.bytes); return nil })
 	}
 	if err != nil {
 		return nil, fmt.Errorf("audit the record: %w", err)

@@ -18,7 +18,7 @@ import (
 
 // The test binary runs itself as a process that only appends, so that it can be
 // killed. It prints "ready", then the cursor of each entry as it is acknowledged,
-// or "error: …" and ends.
+// or why it holds or failed, and ends.
 const (
 	childDir = "EVENBENCH_TEST_LEDGER"
 	// Largest file that the child may write, in bytes: a disk that fills up.
@@ -46,7 +46,7 @@ func runAsChild() bool {
 	run := fmt.Sprintf("run-after-%d", l.Last())
 	l.Append(&pb.Entry{Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{Instrument: "drum-1-probes", Run: run}}}, func(error) {})
 	next := uint64(1)
-	for n := 1; l.Err() == nil; n++ {
+	for n := 1; l.Err() == nil && l.Held() == nil; n++ {
 		// Pauses make groups of one entry and of many, which are stored in two ways.
 		if n%500 > 400 {
 			time.Sleep(200 * time.Microsecond)
@@ -65,15 +65,16 @@ func runAsChild() bool {
 			}
 		})
 	}
-	fmt.Println("error:", <-failed)
+	fmt.Println("held:", l.Held())
 	for range 3 {
-		l.Append(note("after the failure"), func(err error) {
+		l.Append(note("while it holds"), func(err error) {
 			if err == nil {
-				fmt.Println("acknowledged after a failure")
+				fmt.Println("acknowledged while it holds")
 			}
 		})
 	}
 	fmt.Println("closed:", l.Close())
+	fmt.Println("refused:", <-failed)
 	return true
 }
 

@@ -80,17 +80,16 @@ func killedAfter(t *testing.T, dir string, entries int, moment time.Duration) st
 	return said.String()
 }
 
-// A disk that takes no more is a state, not a loss: the entry that could not be
-// written and all after it are refused, and everything acknowledged is there
-// once there is room again.
-func TestP2FullDiskRefusesAndKeeps(t *testing.T) {
+// A ledger that is closed while its disk takes no more refuses the entry that could not be
+// written and all after it; everything acknowledged is there once there is room again.
+func TestP2ClosingOnAFullDiskRefusesAndKeeps(t *testing.T) {
 	dir := t.TempDir()
 	output, err := childCommand(t, dir, childFileLimit+"=200000").Output()
 	if err != nil {
 		t.Fatal(err)
 	}
 	said := string(output)
-	if !strings.Contains(said, "error: store entr") || strings.Contains(said, "acknowledged after") || !strings.Contains(said, "closed: store entr") {
+	if !strings.Contains(said, "held: the record waits for its disk") || strings.Contains(said, "acknowledged while") || strings.Contains(said, "closed: <nil>") || strings.Contains(said, "refused: <nil>") {
 		t.Fatalf("with a full disk the ledger said:\n%s", tailOf(said))
 	}
 	acknowledged := lastAcknowledged(t, said)

@@ -21,7 +21,7 @@ func CommitAtomically(l *Ledger) func([]*pb.Entry) error {
 
 func committer(l *Ledger, how func(*publisher, []record) error) func([]*pb.Entry) error {
 	return func(entries []*pb.Entry) error {
-		p, err := newPublisher(l.store, defaultCommitTimeout, l.journal)
+		p, err := newPublisher(l.store.Load(), defaultCommitTimeout, l.journal)
 		if err != nil {
 			return err
 		}

@@ -19,6 +19,7 @@ import (
 	"fmt"
 	"os"
 	"sync"
+	"sync/atomic"
 
 	"go.uber.org/zap"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -35,15 +36,18 @@ type Ledger struct {
 	options Options
 	lock    *os.File
 	journal *serverLog
-	store   *store
+	store   atomic.Pointer[store]
 	queue   *queue
 	tail    *tail
 	failed  lastError
+	held    lastError
 	opened  *pb.RecordOpened
 
 	// assigned is the cursor last given out; Append's alone.
 	assigned uint64
 
+	closing   context.Context // ends when Close is called
+	close     context.CancelFunc
 	stopped   chan struct{}
 	closeOnce sync.Once
 	closeErr  error
@@ -64,6 +68,7 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 		queue:   newQueue(o.QueueEntries, o.QueueReadings),
 		stopped: make(chan struct{}),
 	}
+	l.closing, l.close = context.WithCancel(context.Background())
 	if l.lock, err = lockDir(o.Dir); err != nil {
 		return nil, err
 	}
@@ -72,7 +77,7 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 			l.release()
 		}
 	}()
-	head, err := l.openVerified(ctx)
+	head, err := l.openVerified(ctx, nil)
 	if err != nil {
 		return nil, fmt.Errorf("open ledger %s: %w", o.Dir, err)
 	}
@@ -91,13 +96,17 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	return l, nil
 }
 
-// openVerified opens the store and checks what is in it.
-func (l *Ledger) openVerified(ctx context.Context) (Head, error) {
+// openVerified opens the store and checks what is in it. At is how far it must go, if
+// that is known better than from the note.
+func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 	known, noted, err := readHead(l.options.Dir)
 	if err != nil {
 		return Head{}, err
 	}
-	v := verifier{ledger: l}
+	v := verifier{ledger: l, visit: l.options.Visit}
+	if at != nil {
+		known, noted, v.visit = *at, true, nil
+	}
 	if l.options.URL == "" {
 		if err := v.files(ctx, known, noted); err != nil {
 			return Head{}, err
@@ -107,10 +116,11 @@ func (l *Ledger) openVerified(ctx context.Context) (Head, error) {
 	if last, _ := v.chain.Last(); l.options.URL == "" && last < known.Cursor {
 		return Head{}, &BrokenError{v.chain.End(known)[0]}
 	}
-	var end position
-	if l.store, end, err = openStore(ctx, l.options, l.journal); err != nil {
+	opened, end, err := openStore(ctx, l.options, l.journal)
+	if err != nil {
 		return Head{}, err
 	}
+	l.store.Store(opened)
 	return v.rest(ctx, end, known)
 }
 
@@ -142,8 +152,9 @@ func (l *Ledger) begin() error {
 // from one goroutine, which must not be held up. Append blocks while the queue
 // is full. e may be read after, but not changed.
 //
-// After an error nothing more is stored: every later entry gets the same error,
-// and Err returns it.
+// While the disk takes nothing the ledger holds: entries wait, and Held says why; a
+// caller that looks there first adds nothing to them. After an error nothing more is
+// stored: every later entry gets the same error, and Err returns it.
 func (l *Ledger) Append(e *pb.Entry, done func(error)) (cursor uint64) {
 	l.assigned++
 	cursor = l.assigned
@@ -170,9 +181,11 @@ func (l *Ledger) Opened() *pb.RecordOpened { return l.opened }
 func (l *Ledger) Err() error { return l.failed.get() }
 
 // Close waits until everything queued is stored, ends all readers, and leaves
-// everything synced.
+// everything synced. While the ledger holds it does not wait: what is not stored gets
+// the error.
 func (l *Ledger) Close() error {
 	l.closeOnce.Do(func() {
+		l.close()
 		l.queue.close()
 		<-l.stopped
 		l.tail.close()
@@ -183,8 +196,9 @@ func (l *Ledger) Close() error {
 }
 
 func (l *Ledger) release() {
-	if l.store != nil {
-		l.store.close()
+	l.close()
+	if s := l.store.Load(); s != nil {
+		s.close()
 	}
 	l.lock.Close()
 }

@@ -23,6 +23,8 @@ type queue struct {
 	maxItems    int
 	maxReadings int
 	closed      bool
+	// unbounded: put does not wait, as the writer may not come back for long.
+	unbounded bool
 }
 
 func newQueue(maxItems, maxReadings int) *queue {
@@ -31,12 +33,12 @@ func newQueue(maxItems, maxReadings int) *queue {
 	return q
 }
 
-// put blocks while the queue is full. It returns false once the queue is closed.
+// put blocks while the queue is full and bounded. It returns false once the queue is closed.
 func (q *queue) put(w waiting) bool {
 	n := int(w.entry.GetReadings().GetCount())
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	for !q.closed && len(q.items) > 0 && (len(q.items) >= q.maxItems || q.readings+n > q.maxReadings) {
+	for !q.closed && !q.unbounded && len(q.items) > 0 && (len(q.items) >= q.maxItems || q.readings+n > q.maxReadings) {
 		q.changed.Wait()
 	}
 	if q.closed {
@@ -60,6 +62,13 @@ func (q *queue) take(space []waiting) []waiting {
 	q.items, q.readings = space[:0], 0
 	q.changed.Broadcast()
 	return taken
+}
+
+func (q *queue) bound(yes bool) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	q.unbounded = !yes
+	q.changed.Broadcast()
 }
 
 func (q *queue) close() {

@@ -41,7 +41,13 @@ func (r *Reader) Next(ctx context.Context) ([]Stored, error) {
 		found, kept, last, grown := t.after(r.cursor, r.space[:0], nextEntries)
 		var err error
 		if !kept {
-			found, err = r.history(ctx, last)
+			from := r.ledger.store.Load()
+			found, err = r.history(ctx, from, last)
+			if r.ledger.passing(err, from) {
+				if err = r.ledger.Ready(ctx); err == nil {
+					continue
+				}
+			}
 		}
 		switch {
 		case err != nil && t.isClosed():
@@ -63,8 +69,8 @@ func (r *Reader) Next(ctx context.Context) ([]Stored, error) {
 }
 
 // history reads the next entries from the store, none of them after last.
-func (r *Reader) history(ctx context.Context, last uint64) ([]Stored, error) {
-	chunk, err := r.ledger.store.history.read(ctx, r.cursor+1, r.chunk[:0])
+func (r *Reader) history(ctx context.Context, from *store, last uint64) ([]Stored, error) {
+	chunk, err := from.history.read(ctx, r.cursor+1, r.chunk[:0])
 	if err != nil {
 		return nil, err
 	}

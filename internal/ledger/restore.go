@@ -28,18 +28,20 @@ func Restore(ctx context.Context, o Options, stored iter.Seq2[[]byte, error]) (_
 	if _, err := os.Stat(filepath.Join(o.Dir, storeFolder)); err == nil {
 		return Head{}, ErrOccupied
 	}
-	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
+	if err := makeDir(o.Dir); err != nil {
 		return Head{}, err
 	}
 	l := &Ledger{options: o, journal: newServerLog(o.Log)}
+	l.closing, l.close = context.WithCancel(ctx)
 	if l.lock, err = lockDir(o.Dir); err != nil {
 		return Head{}, err
 	}
 	defer l.release()
-	var end position
-	if l.store, end, err = openStore(ctx, o, l.journal); err != nil {
+	made, end, err := openStore(ctx, o, l.journal)
+	if err != nil {
 		return Head{}, err
 	}
+	l.store.Store(made)
 	if end.last != 0 {
 		return Head{}, ErrOccupied
 	}

@@ -41,6 +41,15 @@ func (l *serverLog) Errorf(format string, args ...any) {
 
 func (l *serverLog) Fatalf(format string, args ...any) { l.Errorf(format, args...) }
 
+// forget lets go of earlier complaints, of a server that is gone.
+func (l *serverLog) forget() {
+	l.last.set(nil)
+	select {
+	case <-l.complained:
+	default:
+	}
+}
+
 // orElse returns the server's last complaint, or text if it had none.
 func (l *serverLog) orElse(text string) error {
 	if err := l.last.get(); err != nil {

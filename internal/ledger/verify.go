@@ -21,6 +21,7 @@ func (e *BrokenError) Error() string {
 type verifier struct {
 	ledger *Ledger
 	chain  Chain
+	visit  func(Stored) error // may be nil
 }
 
 func (v *verifier) add(m message) error {
@@ -37,10 +38,12 @@ func (v *verifier) add(m message) error {
 		if err != nil || e.GetRecordOpened() == nil {
 			return errors.Join(&BrokenError{Fault{1, "entry 1 does not open a record"}}, err)
 		}
-		v.ledger.opened = e.GetRecordOpened()
+		if v.ledger.opened == nil {
+			v.ledger.opened = e.GetRecordOpened()
+		}
 	}
-	if v.ledger.options.Visit != nil {
-		return v.ledger.options.Visit(s)
+	if v.visit != nil {
+		return v.visit(s)
 	}
 	return nil
 }
@@ -75,7 +78,7 @@ func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 // in an external one, and what it completed of a batch after a crash.
 func (v *verifier) rest(ctx context.Context, end position, known Head) (Head, error) {
 	from, _ := v.chain.Last()
-	if err := v.ledger.store.walk(ctx, from, end.last, v.add); err != nil {
+	if err := v.ledger.store.Load().walk(ctx, from, end.last, v.add); err != nil {
 		return Head{}, err
 	}
 	last, hash := v.chain.Last()

@@ -16,7 +16,7 @@ type writer struct {
 }
 
 func (l *Ledger) newWriter(head Head) (*writer, error) {
-	p, err := newPublisher(l.store, l.options.CommitTimeout, l.journal)
+	p, err := newPublisher(l.store.Load(), l.options.CommitTimeout, l.journal)
 	if err != nil {
 		return nil, err
 	}
@@ -55,10 +55,10 @@ func (w *writer) group(waits []waiting) int {
 	group, stored, err := w.prepare(waits)
 	n := max(len(group), 1)
 	if err == nil {
-		err = w.commit(group)
+		err = w.store(group)
 	}
-	if err == nil {
-		err = w.note.write(w.head, time.Now())
+	if mayPass(err) && len(group) > 0 {
+		err = w.hold(group, err)
 	}
 	if err != nil {
 		if l.Err() == nil {
@@ -74,18 +74,20 @@ func (w *writer) group(waits []waiting) int {
 	return n
 }
 
-// commit stores a group and says how long that took.
-func (w *writer) commit(group []record) error {
-	began := time.Now()
-	if err := w.publisher.commit(group); err != nil {
-		return err
+// store stores a group, notes its end, and says how long it took to store.
+func (w *writer) store(group []record) error {
+	if len(group) > 0 {
+		began := time.Now()
+		if err := w.publisher.commit(group); err != nil {
+			return err
+		}
+		size := 0
+		for _, r := range group {
+			size += len(r.bytes)
+		}
+		w.ledger.options.Committed(size, time.Since(began))
 	}
-	size := 0
-	for _, r := range group {
-		size += len(r.bytes)
-	}
-	w.ledger.options.Committed(size, time.Since(began))
-	return nil
+	return w.note.write(w.head, time.Now())
 }
 
 // prepare encodes and chains as many entries as fit one commit.
@@ -101,14 +103,14 @@ func (w *writer) prepare(waits []waiting) ([]record, []Stored, error) {
 		e := waiting.entry
 		b, err := encode(e, w.head.Hash)
 		if err != nil {
-			return nil, nil, fmt.Errorf("encode entry %d: %w", e.GetCursor(), err)
+			return nil, nil, &unfitError{fmt.Errorf("encode entry %d: %w", e.GetCursor(), err)}
 		}
 		if len(b) > MaxEntryBytes {
-			return nil, nil, fmt.Errorf("store entry %d: %d bytes, the largest is %d", e.GetCursor(), len(b), MaxEntryBytes)
+			return nil, nil, &unfitError{fmt.Errorf("store entry %d: %d bytes, the largest is %d", e.GetCursor(), len(b), MaxEntryBytes)}
 		}
 		o, err := outlineOf(b)
 		if err != nil || o.kind == 0 {
-			return nil, nil, errors.Join(fmt.Errorf("store entry %d: it has no body", e.GetCursor()), err)
+			return nil, nil, &unfitError{errors.Join(fmt.Errorf("store entry %d: it has no body", e.GetCursor()), err)}
 		}
 		group = append(group, record{e.GetCursor(), subjectOf(l.options.Stream, e), b})
 		stored = append(stored, Stored{e.GetCursor(), b, o.kind})
@@ -120,3 +122,8 @@ func (w *writer) prepare(waits []waiting) ([]record, []Stored, error) {
 	}
 	return group, stored, nil
 }
+
+// unfitError says that an entry can never be stored.
+type unfitError struct{ error }
+
+func (e *unfitError) Unwrap() error { return e.error }
