@@ -94,6 +94,8 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.gap(body.Gap)
 	case *pb.Entry_RunClosed:
 		b.runClosed(body.RunClosed)
+	case *pb.Entry_ClockStepped:
+		b.clockStepped(e.GetRecordedAt().AsTime(), body.ClockStepped)
 	case *pb.Entry_SampleRegistered:
 		b.sampleRegistered(e, body.SampleRegistered)
 	case *pb.Entry_SampleAmended:
