@@ -110,6 +110,9 @@ func (u *upkeep) probe() {
 			now := time.Now()
 			u.proven.Store(&now)
 			u.proofs.Add(1)
+		} else if u.scribe.ledger.Held() != nil {
+			// It waits for its disk, and tries: another start would do no more.
+			u.proofs.Add(1)
 		}
 	}()
 }

@@ -66,11 +66,16 @@ func through(t *testing.T, l *ledger.Ledger, cause error, clear func()) {
 	const most = 5000
 	answers := make(chan error, most)
 	sent := 0
-	for ; sent < most && l.Held() == nil; sent++ {
+	for ; sent < most && l.Held() == nil && l.Err() == nil; sent++ {
 		l.Append(batchOf("drum-1-probes", uint64(sent*300+1), 300), func(err error) { answers <- err })
 		time.Sleep(time.Millisecond)
 	}
-	eventually(t, "holding", func() bool { return l.Held() != nil })
+	eventually(t, "holding", func() bool {
+		if err := l.Err(); err != nil {
+			t.Fatalf("it does not hold, but fails: %v", err)
+		}
+		return l.Held() != nil
+	})
 	var held *ledger.HeldError
 	if err := l.Held(); !errors.As(err, &held) {
 		t.Errorf("held: %v", err)

@@ -78,7 +78,13 @@ func (w *writer) group(waits []waiting) int {
 func (w *writer) store(group []record) error {
 	if len(group) > 0 {
 		began := time.Now()
-		if err := w.publisher.commit(group); err != nil {
+		err := w.publisher.commit(group)
+		if errors.Is(err, ErrFenced) && w.ledger.options.URL == "" {
+			// Nobody else can reach it: an entry of the group was not stored, and the
+			// answer to the next one came first.
+			err = fmt.Errorf("store %s: %w", span(group[0].cursor, group[len(group)-1].cursor), w.ledger.journal.orElse("the store did not say why not"))
+		}
+		if err != nil {
 			return err
 		}
 		size := 0
