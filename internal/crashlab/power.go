@@ -35,16 +35,13 @@ func (s *site) anyLoss() powerfs.Loss { return powerfs.Losses[s.random.IntN(len(
 // has anything on it that it did not have then, and all processes of the lab.
 // Then it gives the power back and looks at what is left, before any hub does.
 func (s *site) losePower(ctx context.Context, loss powerfs.Loss) error {
+	before := s.writer.lastAnswered()
 	s.disk.Cut(s.random, loss)
 	s.kill()
 	s.sweep()
-	answered, _, _ := s.writer.told()
+	last := s.writer.lastAnswered()
 	if err := errors.Join(s.disk.Unmount(), s.disk.Mount(filepath.Dir(s.data))); err != nil {
 		return err
-	}
-	var last uint64
-	for _, cursor := range answered {
-		last = max(last, cursor)
 	}
 	if last == 0 {
 		return nil // of what nobody was told, nothing need be there
@@ -54,7 +51,8 @@ func (s *site) losePower(ctx context.Context, loss powerfs.Loss) error {
 		return fmt.Errorf("after the power was lost: %w", err)
 	}
 	if !audit.GetUnbroken() || audit.GetEntries() < last {
-		return fmt.Errorf("P2: entry %d was answered; after the power was lost the record has %d entries, and its audit says %v", last, audit.GetEntries(), audit.GetFaults())
+		return fmt.Errorf("P2: entry %d was answered, %d before the power was lost; then the record has %d entries, and its audit says %v",
+			last, before, audit.GetEntries(), audit.GetFaults())
 	}
 	return nil
 }

@@ -89,6 +89,15 @@ func (w *writer) insist(ctx context.Context, id string, call func(context.Contex
 	}
 }
 
+// lastAnswered returns the last entry that was answered so far; 0 before the first.
+func (w *writer) lastAnswered() (last uint64) {
+	answered, _, _ := w.told()
+	for _, cursor := range answered {
+		last = max(last, cursor)
+	}
+	return last
+}
+
 // told returns what was answered so far, and the latest samples.
 func (w *writer) told() (answered map[string]uint64, latest []string, faults []string) {
 	w.mu.Lock()

@@ -86,7 +86,8 @@ func (e *embedded) settle() error {
 }
 
 // settleAll makes every name on the way to the blocks durable, from the ledger's
-// directory on.
+// directory on. It finds the newest block by its name: the server leaves a number out
+// when it drops a last block and begins another.
 func (e *embedded) settleAll() error {
 	dir := e.blocks
 	for range 6 {
@@ -94,6 +95,13 @@ func (e *embedded) settleAll() error {
 			return err
 		}
 		dir = filepath.Dir(dir)
+	}
+	numbers, err := (&blocks{dir: e.blocks}).list()
+	if err != nil {
+		return err
+	}
+	if len(numbers) > 0 {
+		e.newest = numbers[len(numbers)-1]
 	}
 	return e.settle()
 }

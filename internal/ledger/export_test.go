@@ -76,3 +76,7 @@ func Expand(name string) ([]byte, error) {
 	content, _, err := (&blocks{}).load(name)
 	return bytes.Clone(content), err
 }
+
+// Settled returns the number of the newest block whose name a closed ledger had made
+// durable.
+func Settled(l *Ledger) uint32 { return l.store.Load().embedded.newest }

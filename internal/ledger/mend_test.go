@@ -3,6 +3,7 @@ package ledger_test
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -61,6 +62,10 @@ func goesOn(t *testing.T, dir string, last uint64) {
 	end := l.Last()
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
+	}
+	files := blockFiles(t, dir)
+	if newest := files[len(files)-1]; filepath.Base(newest) != fmt.Sprintf("%d.blk", ledger.Settled(l)) {
+		t.Errorf("the names are durable to block %d, and the ledger goes on in %s", ledger.Settled(l), newest)
 	}
 	if a := audited(t, dir); !a.GetUnbroken() || a.GetEntries() != end {
 		t.Errorf("the audit says %d entries of %d, %v", a.GetEntries(), end, a.GetFaults())
