@@ -1,17 +1,14 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
+	"errors"
 	"fmt"
 	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
-	"syscall"
 	"time"
 
 	"google.golang.org/grpc"
@@ -19,59 +16,74 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 )
 
-// link is what one pulse instrument is told.
-type link struct{ rate, total int }
+func hubWay() way {
+	return way{
+		name:  "hub",
+		about: "the hub with a driver process for each instrument; every entry is on disk before anybody sees it",
+		most:  2_000_000,
+		open: func(ctx context.Context, p place, l load) (keeper, error) {
+			h, err := p.openHub(ctx, l)
+			if err != nil {
+				return nil, err
+			}
+			return h, nil
+		},
+	}
+}
+
+// openHub starts a hub whose drivers wait for Put.
+func (p place) openHub(ctx context.Context, l load) (*hub, error) {
+	if err := p.writeLab(l); err != nil {
+		return nil, err
+	}
+	h, _, err := p.startHub(ctx)
+	if err != nil {
+		return nil, err
+	}
+	h.drivers = l.Instruments
+	return h, nil
+}
 
 // hub is a hub process.
 type hub struct {
-	command *exec.Cmd
+	place
+	process *child
 	address string
-	data    string
-	stderr  *bytes.Buffer
+	drivers int // that wait at the gate
 }
 
-// write writes the lab file of a new lab with the instruments.
-func (l lab) write(instruments []link) (dir string, err error) {
-	if dir, err = os.MkdirTemp(l.dir, "lab-"); err != nil {
-		return "", err
-	}
+// writeLab writes the lab file of a new lab whose drivers wait at the gate.
+func (p place) writeLab(l load) error {
 	address, err := freeAddresses(2)
 	if err != nil {
-		return "", err
+		return err
 	}
 	var b strings.Builder
 	fmt.Fprintf(&b, "lab: load\ndata: ./data\nlisten: {grpc: %q, http: %q}\nstations:\n", address[0], address[1])
 	// A drum each, so that following a roast is part of what is measured.
-	for i := range max(len(instruments), 1) {
+	for i := range max(l.Instruments, 1) {
 		fmt.Fprintf(&b, "  - {name: drum-%d, kind: drum}\n", i+1)
 	}
-	if len(instruments) == 0 {
+	if l.Instruments == 0 {
 		b.WriteString("instruments: []\n")
 	} else {
 		b.WriteString("instruments:\n")
 	}
-	for i, in := range instruments {
-		fmt.Fprintf(&b, "  - {name: pulse-%d, station: drum-%d, executable: %q, arguments: [pulse], sheet: ./pulse.yaml, link: {rate: %d, total: %d, number: %d}}\n",
-			i+1, i+1, l.self, in.rate, in.total, i+1)
+	each := l.each()
+	for i := range l.Instruments {
+		fmt.Fprintf(&b, "  - {name: pulse-%d, station: drum-%d, executable: %q, arguments: [pulse], sheet: ./pulse.yaml, link: {rate: %g, total: %d, number: %d, gate: %q}}\n",
+			i+1, i+1, p.bench.self, each.rate, each.total, i+1, p.gate())
 	}
 	var s strings.Builder
 	s.WriteString("sheet: pulse\ntitle: A clock that is read as an instrument\ndriver: pulse\nchannels:\n")
-	for _, name := range pulseChannels {
-		fmt.Fprintf(&s, "  %s: {quantity: temperature, unit: Cel, kind: continuous, role: %s, range: [-20, 400], resolution: 0.1, uncertainty: 1.5}\n", name, name)
+	for _, name := range probeChannels {
+		fmt.Fprintf(&s, "  %s: {quantity: temperature, unit: Cel, kind: continuous, role: %s, range: [-20, 400], resolution: %g, uncertainty: %g}\n",
+			name, name, probeResolution, probeUncertainty)
 	}
-	return dir, errorsOf(
-		os.WriteFile(filepath.Join(dir, "lab.yaml"), []byte(b.String()), 0o600),
-		os.WriteFile(filepath.Join(dir, "pulse.yaml"), []byte(s.String()), 0o600),
-		os.WriteFile(filepath.Join(dir, "address"), []byte(address[0]), 0o600))
-}
-
-func errorsOf(list ...error) error {
-	for _, err := range list {
-		if err != nil {
-			return err
-		}
-	}
-	return nil
+	return errors.Join(
+		os.WriteFile(filepath.Join(p.dir, "lab.yaml"), []byte(b.String()), 0o600),
+		os.WriteFile(filepath.Join(p.dir, "pulse.yaml"), []byte(s.String()), 0o600),
+		os.WriteFile(filepath.Join(p.dir, "address"), []byte(address[0]), 0o600))
 }
 
 func freeAddresses(n int) ([]string, error) {
@@ -87,38 +99,29 @@ func freeAddresses(n int) ([]string, error) {
 	return list, nil
 }
 
-// start starts a hub process on a lab and waits until it serves.
-func (l lab) startHub(ctx context.Context, dir string) (*hub, time.Duration, error) {
-	address, err := os.ReadFile(filepath.Join(dir, "address"))
+// startHub starts a hub process and says how long it took until it served.
+func (p place) startHub(ctx context.Context) (*hub, time.Duration, error) {
+	address, err := os.ReadFile(filepath.Join(p.dir, "address"))
 	if err != nil {
 		return nil, 0, err
 	}
-	h := &hub{address: string(address), data: filepath.Join(dir, "data"), stderr: new(bytes.Buffer)}
-	h.command = exec.Command(l.hub, "serve", "--log", "warn", filepath.Join(dir, "lab.yaml"))
-	h.command.Stderr = h.stderr
 	begin := time.Now()
-	if err := h.command.Start(); err != nil {
+	process, err := start(exec.Command(p.bench.hub, "serve", "--log", "warn", filepath.Join(p.dir, "lab.yaml")), false)
+	if err != nil {
 		return nil, 0, err
 	}
+	h := &hub{place: p, process: process, address: string(address)}
 	if err := h.serving(ctx); err != nil {
-		h.command.Process.Kill()
-		h.command.Wait()
-		return nil, 0, fmt.Errorf("%w\n%s", err, h.stderr)
+		return nil, 0, errors.Join(err, process.stop(), errors.New(process.stderr.String()))
 	}
 	return h, time.Since(begin), nil
 }
 
 func (h *hub) serving(ctx context.Context) error {
-	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
 	defer cancel()
-	// Knock on the door rather than let gRPC wait between attempts.
-	for ctx.Err() == nil {
-		c, err := net.Dial("tcp", h.address)
-		if err == nil {
-			c.Close()
-			break
-		}
-		time.Sleep(time.Millisecond)
+	if err := awaitServer(ctx, h.address); err != nil {
+		return err
 	}
 	conn, err := grpc.NewClient("passthrough:///"+h.address, grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
@@ -129,60 +132,44 @@ func (h *hub) serving(ctx context.Context) error {
 	return err
 }
 
-func (h *hub) stop() error {
-	if err := h.command.Process.Signal(syscall.SIGTERM); err != nil {
-		return err
-	}
-	if err := h.command.Wait(); err != nil {
-		return fmt.Errorf("stop the hub: %w\n%s", err, h.stderr)
-	}
-	return nil
-}
-
-// follow runs a subscriber process from the start of the record until it has seen
-// a number of readings.
-func (l lab) follow(ctx context.Context, h *hub, until int) (followed, error) {
-	return l.subscriber(ctx, h, until)
-}
-
-// followNow does so from what comes next.
-func (l lab) followNow(ctx context.Context, h *hub, until int) (followed, error) {
-	return l.subscriber(ctx, h, until, "-now")
-}
-
-func (l lab) subscriber(ctx context.Context, h *hub, until int, more ...string) (followed, error) {
-	c := exec.CommandContext(ctx, l.self, append([]string{"follow", "-hub", h.address, "-until", strconv.Itoa(until)}, more...)...)
-	c.Stderr = os.Stderr
-	out, err := c.Output()
-	if err != nil {
-		return followed{}, err
-	}
-	var saw followed
-	return saw, json.Unmarshal(out, &saw)
-}
-
-// resident returns the resident memory of the process, bytes (Linux).
-func (h *hub) resident() (int, error) {
-	data, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", h.command.Process.Pid))
-	if err != nil {
-		return 0, err
-	}
-	for line := range strings.Lines(string(data)) {
-		var kB int
-		if n, _ := fmt.Sscanf(line, "VmRSS: %d kB", &kB); n == 1 {
-			return kB << 10, nil
+// awaitServer knocks until somebody opens.
+func awaitServer(ctx context.Context, address string) error {
+	knock := time.NewTicker(time.Millisecond)
+	defer knock.Stop()
+	for {
+		c, err := net.Dial("tcp", address)
+		if err == nil {
+			return c.Close()
+		}
+		select {
+		case <-knock.C:
+		case <-ctx.Done():
+			return fmt.Errorf("wait for a server at %s: %w", address, err)
 		}
 	}
-	return 0, fmt.Errorf("read the memory of process %d: no VmRSS", h.command.Process.Pid)
 }
 
-// size returns the bytes of the hub's ledger.
-func (h *hub) size() (total int64, err error) {
-	err = filepath.Walk(filepath.Join(h.data, "ledger"), func(_ string, info os.FileInfo, err error) error {
-		if err == nil && info.Mode().IsRegular() {
-			total += info.Size()
-		}
-		return nil
-	})
-	return total, err
+func (h *hub) Subscribe(ctx context.Context, t task) (*child, error) {
+	t.Address = h.address
+	return h.bench.role(ctx, "follow", t)
 }
+
+// Put waits until every driver is there, so that their start is not measured.
+func (h *hub) Put() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	for i := range h.drivers {
+		if err := awaitGate(ctx, waitsAt(h.gate(), i+1)); err != nil {
+			return fmt.Errorf("wait for driver %d of %d: %w\n%s", i+1, h.drivers, err, h.process.stderr)
+		}
+	}
+	return h.place.Put()
+}
+
+func (h *hub) Size(context.Context) (int64, error) {
+	return bytesIn(filepath.Join(h.dir, "data", "ledger"))
+}
+
+func (h *hub) Memory() (int64, error) { return memoryOf(h.process.pid()) }
+
+func (h *hub) Stop() error { return h.process.stop() }

@@ -1,34 +1,42 @@
-// Command loadlab measures the hub: real processes, a real disk, one run, medians.
+// Command loadlab measures the hub beside its limits and its alternatives: real
+// processes, a real disk, one run, interleaved, medians.
 //
-//	go run ./internal/loadlab
+//	go run ./internal/loadlab -quick     a minute: shows that everything runs
+//	go run ./internal/loadlab -write     the table, on a machine that does nothing else
+//	go run ./internal/loadlab -soak 1h   the hub's memory under load
 //
-// It builds the hub, starts it with driver processes of its own, and follows it
-// with subscriber processes of its own. It prints a table in Markdown.
+// It builds the hub and starts everything else itself: writers, subscribers, and the
+// servers of PostgreSQL and Mosquitto where they are installed. What is missing is
+// said, and has no figures.
 package main
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"os/signal"
 	"path/filepath"
-	"runtime"
 	"strings"
+	"syscall"
+	"time"
 )
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
 	var err error
 	switch {
-	case len(os.Args) > 1 && os.Args[1] == "pulse":
+	case len(os.Args) == 2 && os.Args[1] == "pulse":
 		servePulse()
-	case len(os.Args) > 1 && os.Args[1] == "follow":
-		err = followHub(ctx, os.Args[2:])
+	case len(os.Args) == 4 && os.Args[1] == "role":
+		err = play(ctx, os.Args[2], os.Args[3])
 	default:
-		err = bench(ctx)
+		err = measure(ctx)
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "loadlab:", err)
@@ -36,62 +44,91 @@ func main() {
 	}
 }
 
-// lab is where one measurement takes place.
-type lab struct {
-	dir     string // for labs, one folder each
-	hub     string // the hub's program
-	self    string // this program, as driver and subscriber
-	repeats int
-}
-
-func bench(ctx context.Context) error {
-	var l lab
-	flag.IntVar(&l.repeats, "repeats", 5, "how often each figure is measured; the median is given")
-	readings := flag.Int("readings", 2_000_000, "readings of one throughput run")
-	only := flag.String("only", "", "measure only this: start, throughput, latency, replay or memory")
-	flag.Parse()
-	var err error
-	if l.dir, err = os.MkdirTemp("", "evenbench-load-"); err != nil {
-		return err
+// play is a process of the bench other than the bench itself.
+func play(ctx context.Context, role, text string) error {
+	var t task
+	if err := json.Unmarshal([]byte(text), &t); err != nil {
+		return fmt.Errorf("read the task of %s: %w", role, err)
 	}
-	defer os.RemoveAll(l.dir)
-	if l.self, err = os.Executable(); err != nil {
-		return err
+	roles := map[string]func(context.Context, task) error{
+		"follow": followHub, "keep": keepEntries,
+		"jetstream": publishEntries, "stream": streamEntries, "stream-take": takeStream,
+		"postgres-put": putRows, "postgres-take": takeRows,
+		"mqtt-put": putMessages, "mqtt-take": takeMessages,
 	}
-	l.hub = filepath.Join(l.dir, "evenbench")
-	if out, err := exec.CommandContext(ctx, "go", "build", "-o", l.hub, "github.com/evenbench/evenbench/server").CombinedOutput(); err != nil {
-		return fmt.Errorf("build the hub: %w\n%s", err, out)
+	f, ok := roles[role]
+	if !ok {
+		return fmt.Errorf("there is no role %q", role)
 	}
-	fmt.Printf("%s, %d processors, %s\n\n| figure | median | least | most | must reach |\n| --- | --- | --- | --- | --- |\n",
-		processor(), runtime.NumCPU(), runtime.Version())
-	for _, m := range []struct {
-		name    string
-		measure func(context.Context) error
-	}{
-		{"start", l.start},
-		{"throughput", func(ctx context.Context) error { return l.throughput(ctx, *readings) }},
-		{"latency", l.latency},
-		{"memory", l.memory},
-	} {
-		if *only != "" && *only != m.name {
-			continue
-		}
-		if err := m.measure(ctx); err != nil {
-			return fmt.Errorf("measure %s: %w", m.name, err)
-		}
+	if err := f(ctx, t); err != nil && ctx.Err() == nil {
+		return fmt.Errorf("%s: %w", role, err)
 	}
+	// The bench ends its processes, so that it can look at them before.
+	<-ctx.Done()
 	return nil
 }
 
-func processor() string {
-	data, err := os.ReadFile("/proc/cpuinfo")
-	if err != nil {
-		return runtime.GOARCH
+// bench is one run of the command.
+type bench struct {
+	dir  string // for everything, removed at the end
+	hub  string // the hub's program
+	self string // this program, in its other roles
+	size size
+	// Entries as the hub stored them, by load: what the limits are measured with.
+	kept map[string]string
+	// An empty database of PostgreSQL, to be copied; empty until there is one.
+	database string
+	out      io.Writer
+}
+
+func measure(ctx context.Context) (err error) {
+	quick := flag.Bool("quick", false, "a minute with little of everything: shows that it runs, and says nothing of speed")
+	write := flag.Bool("write", false, "write the table to TABLE.md, in place of the last one")
+	soak := flag.Duration("soak", 0, "watch the hub's memory at 2,000 readings/s for so long, and nothing else")
+	only := flag.String("only", "", "measure only this: ways, entries or growth")
+	flag.Parse()
+	if *quick && *write {
+		return errors.New("-quick and -write: figures of a quick run do not belong into the table")
 	}
-	for line := range strings.Lines(string(data)) {
-		if name, ok := strings.CutPrefix(line, "model name"); ok {
-			return strings.TrimSpace(strings.TrimLeft(strings.TrimSpace(name), ": "))
+	b := &bench{size: whole, kept: map[string]string{}, out: os.Stdout}
+	if *quick {
+		b.size = little
+	}
+	before := load1()
+	if b.dir, err = os.MkdirTemp("", "evenbench-load-"); err != nil {
+		return err
+	}
+	defer os.RemoveAll(b.dir)
+	// PostgreSQL runs as another user, who has to pass.
+	if err := os.Chmod(b.dir, 0o711); err != nil {
+		return err
+	}
+	if b.self, err = os.Executable(); err != nil {
+		return err
+	}
+	b.hub = filepath.Join(b.dir, "evenbench")
+	if out, err := exec.CommandContext(ctx, "go", "build", "-o", b.hub, "github.com/evenbench/evenbench/server").CombinedOutput(); err != nil {
+		return fmt.Errorf("build the hub: %w\n%s", err, out)
+	}
+	if *soak > 0 {
+		return b.soak(ctx, *soak)
+	}
+	var text strings.Builder
+	b.out = io.MultiWriter(os.Stdout, &text)
+	head(b.out, *quick, before, time.Now())
+	for _, part := range []struct {
+		name    string
+		measure func(context.Context) error
+	}{{"ways", b.ways}, {"entries", b.entrySizes}, {"growth", b.growth}} {
+		if *only != "" && *only != part.name {
+			continue
+		}
+		if err := part.measure(ctx); err != nil {
+			return fmt.Errorf("measure %s: %w", part.name, err)
 		}
 	}
-	return runtime.GOARCH
+	if *write {
+		return writeTable(text.String())
+	}
+	return nil
 }

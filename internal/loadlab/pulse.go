@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"os"
 	"strconv"
 	"time"
 
@@ -10,8 +11,8 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// servePulse serves a driver whose device is a clock: three channels, read at one
-// moment, at a rate. It is built with the SDK as any driver.
+// servePulse serves a driver whose device is a clock and a made-up probe: three
+// channels, read at one moment, at a rate. It is built with the SDK as any driver.
 func servePulse() {
 	sdk.Serve(sdk.Driver{
 		Name: "pulse", Version: "1",
@@ -19,24 +20,28 @@ func servePulse() {
 		Open: func(_ context.Context, s sdk.Settings) (sdk.Device, error) {
 			rate, _ := s.Link["rate"].(float64)
 			total, _ := s.Link["total"].(float64)
+			number, _ := s.Link["number"].(float64)
+			gate, _ := s.Link["gate"].(string)
 			if rate < 0 || rate == 0 && total == 0 {
 				return nil, fmt.Errorf("link: rate %v, total %v: one must be above 0", s.Link["rate"], s.Link["total"])
 			}
-			return &pulse{rate: rate, total: int(total)}, nil
+			return &pulse{beat{rate, int(total)}, int(number), gate}, nil
 		},
 	})
 }
 
-type pulse struct {
-	rate  float64 // readings a second; 0: as fast as it goes
-	total int     // readings; 0: without end
-}
+// waitsAt is a file that says that a driver stands at the gate.
+func waitsAt(gate string, number int) string { return gate + "-" + strconv.Itoa(number) }
 
-var pulseChannels = [...]string{"bean", "drum_air", "inlet_air"}
+type pulse struct {
+	beat   beat
+	number int
+	gate   string
+}
 
 func (p *pulse) Channels() []*pb.Channel {
 	var list []*pb.Channel
-	for _, name := range pulseChannels {
+	for _, name := range probeChannels {
 		list = append(list, &pb.Channel{Name: name})
 	}
 	return list
@@ -44,33 +49,27 @@ func (p *pulse) Channels() []*pb.Channel {
 
 func (p *pulse) Run(ctx context.Context, out sdk.Out) error {
 	out.State(pb.DeviceState_DEVICE_STATE_CONNECTED, "beating")
-	texts := make([]string, 2000)
-	for i := range texts {
-		texts[i] = strconv.FormatFloat(100+float64(i)/10, 'f', 1, 64)
-	}
-	sent, begin := 0, time.Now()
-	var scan [len(pulseChannels)]sdk.Reading
-	for p.total == 0 || sent < p.total {
-		due := sent + 300
-		if p.rate > 0 {
-			due = int(time.Since(begin).Seconds() * p.rate)
-		}
-		for ; sent+len(scan) <= due && (p.total == 0 || sent < p.total); sent += len(scan) {
-			for i, name := range pulseChannels {
-				text := (sent + 7*i) % len(texts)
-				scan[i] = sdk.Reading{Channel: name, Value: 100 + float64(text)/10, Text: texts[text]}
-			}
-			out.Readings(time.Time{}, scan[:]...)
-		}
-		if p.rate > 0 {
-			time.Sleep(time.Millisecond)
-		}
-		if ctx.Err() != nil {
-			return nil
+	if p.gate != "" {
+		if err := os.WriteFile(waitsAt(p.gate, p.number), nil, 0o600); err != nil {
+			return err
 		}
 	}
+	if awaitGate(ctx, p.gate) != nil {
+		return nil
+	}
+	var readings [len(probeChannels)]sdk.Reading
+	err := p.beat.run(ctx, newProbe(p.number), func(at time.Time, scan [len(probeChannels)]shown) error {
+		for i, v := range scan {
+			readings[i] = sdk.Reading{Channel: probeChannels[i], Value: v.value, Text: v.text}
+		}
+		out.Readings(at, readings[:]...)
+		return nil
+	})
 	<-ctx.Done()
-	return nil
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
 }
 
 func (p *pulse) Act(context.Context, sdk.Act) (string, error) { return "", sdk.ErrUnsupported }
