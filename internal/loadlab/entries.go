@@ -35,7 +35,7 @@ func (b *bench) entrySizes(ctx context.Context) error {
 		if err := os.RemoveAll(dir); err != nil {
 			return err
 		}
-		line := fmt.Sprintf("%d readings", n)
+		line := fmt.Sprintf("readings: %d", n)
 		for i, v := range []int64{int64(size), int64(size / n), disk, disk / int64(n)} {
 			s.add(line, s.columns[i], float64(v)/float64(entries), "")
 		}

@@ -38,7 +38,7 @@ func (b *bench) moreInstruments(ctx context.Context) error {
 			if err != nil {
 				return err
 			}
-			line := fmt.Sprintf("%d instruments", n)
+			line := fmt.Sprintf("instruments: %d", n)
 			s.add(line, s.columns[0], float64(own)/1e6, "")
 			s.add(line, s.columns[1], float64(all-own)/1e6/float64(n), "")
 			return nil
@@ -58,7 +58,7 @@ func (b *bench) moreSubscribers(ctx context.Context) error {
 	for _, n := range b.size.growth.subscribers {
 		l := load{Instruments: b.size.instruments, PerSecond: perSecond, Readings: even(int(perSecond*b.size.growth.subscribed), b.size.instruments)}
 		if err := b.withHub(ctx, l, func(h *hub) error {
-			sub, err := h.Subscribe(ctx, task{Until: l.Readings, Limit: b.size.patience, Subscribers: n})
+			sub, err := h.Subscribe(ctx, task{Until: l.Readings, Limit: l.length() + b.size.patience, Subscribers: n})
 			if err != nil {
 				return err
 			}
@@ -75,7 +75,7 @@ func (b *bench) moreSubscribers(ctx context.Context) error {
 				return err
 			}
 			for i, v := range []float64{saw.PerSecond, saw.P50, saw.P99, float64(memory) / 1e6} {
-				s.add(fmt.Sprintf("%d subscribers", n), s.columns[i], v, "")
+				s.add(fmt.Sprintf("subscribers: %d", n), s.columns[i], v, "")
 			}
 			return nil
 		}); err != nil {
@@ -114,7 +114,7 @@ func (b *bench) grown(ctx context.Context, s *sheet, readings int) error {
 	if err := p.writeLab(load{}); err != nil {
 		return err
 	}
-	line := number(float64(readings)) + " readings"
+	line := "readings: " + number(float64(readings))
 	for range b.size.repeats {
 		h, took, err := p.startHub(ctx)
 		if err != nil {
@@ -139,15 +139,24 @@ func (b *bench) readBack(ctx context.Context, s *sheet, line string, h *hub, rea
 	if err != nil {
 		return err
 	}
-	sub, err := h.Subscribe(ctx, task{Until: readings, Limit: b.size.patience, Subscribers: 1})
+	sub, err := h.Subscribe(ctx, task{Until: readings, Limit: fillPatience, Subscribers: 1})
 	if err != nil {
 		return err
 	}
 	saw, err := sub.saw()
-	s.add(line, s.columns[2], saw.PerSecond, "")
+	if err == nil && saw.Readings < readings {
+		err = fmt.Errorf("read a ledger back: %d of %d readings after %v", saw.Readings, readings, fillPatience)
+	}
+	// A small record may come as one message.
+	if saw.PerSecond > 0 {
+		s.add(line, s.columns[2], saw.PerSecond, "")
+	}
 	s.add(line, s.columns[3], float64(disk)/1e6, "")
 	return errors.Join(err, sub.stop())
 }
+
+// fillPatience is how long a ledger of ten million readings may take to make.
+const fillPatience = 10 * time.Minute
 
 // fill makes a ledger of so many readings.
 func (b *bench) fill(ctx context.Context, p place, readings int) error {
@@ -155,7 +164,7 @@ func (b *bench) fill(ctx context.Context, p place, readings int) error {
 	if err != nil {
 		return err
 	}
-	sub, err := h.Subscribe(ctx, task{Until: readings, Limit: 10 * b.size.patience, Subscribers: 1})
+	sub, err := h.Subscribe(ctx, task{Until: readings, Limit: fillPatience, Subscribers: 1})
 	if err != nil {
 		return errors.Join(err, h.Stop())
 	}
@@ -164,7 +173,7 @@ func (b *bench) fill(ctx context.Context, p place, readings int) error {
 		saw, err = sub.saw()
 	}
 	if err == nil && saw.Readings < readings {
-		err = fmt.Errorf("fill a ledger: %d of %d readings after %v", saw.Readings, readings, 10*b.size.patience)
+		err = fmt.Errorf("fill a ledger: %d of %d readings after %v", saw.Readings, readings, fillPatience)
 	}
 	return errors.Join(err, sub.stop(), h.Stop())
 }

@@ -19,7 +19,7 @@ import (
 func jetstreamWay() way {
 	return way{
 		name:  "JetStream alone",
-		about: "the limit of the disk: the same server, in one process, is given the bytes that the hub stored, in groups made by the hub's rule; until they are on disk, with nobody reading",
+		about: "the limit of the disk: the same server, in one process, is given the bytes that the hub stored, in groups made by the hub's rule; until they are on disk, with nobody reading; an entry is due with its last reading",
 		most:  hubWay().most,
 		open: func(_ context.Context, p place, l load) (keeper, error) {
 			return &jetstreamKeeper{place: p, load: l}, nil

@@ -5,8 +5,8 @@ import "time"
 // size is how much of everything is measured.
 type size struct {
 	repeats int
-	// Longest wait for the readings of one run: who has not delivered by then falls
-	// behind.
+	// Longest wait for the readings of one run, beyond the time that it takes to put
+	// them: who has not delivered by then falls behind.
 	patience time.Duration
 	// Share of a way's most readings at full speed.
 	share float64
@@ -30,7 +30,7 @@ type growth struct {
 }
 
 var whole = size{
-	repeats: 5, patience: time.Minute, share: 1,
+	repeats: 5, patience: 20 * time.Second, share: 1,
 	rates:       []pace{{100, 30}, {2000, 10}, {20_000, 10}},
 	instruments: 20,
 	entryBytes:  64 << 20,

@@ -22,6 +22,14 @@ func (l load) each() beat {
 	return beat{rate: l.PerSecond / float64(n), total: l.Readings / n}
 }
 
+// length is how long it takes to put, if nobody is kept waiting.
+func (l load) length() time.Duration {
+	if l.PerSecond == 0 {
+		return 0
+	}
+	return time.Duration(float64(l.Readings) / l.PerSecond * float64(time.Second))
+}
+
 // way is a way to keep readings, or a limit of one.
 type way struct {
 	name string
@@ -112,7 +120,7 @@ func (b *bench) once(ctx context.Context, w way, l load) (o outcome, err error) 
 			err = fmt.Errorf("stop %s: %w", w.name, e)
 		}
 	}()
-	sub, err := k.Subscribe(ctx, task{Until: l.Readings, Limit: b.size.patience, Subscribers: 1})
+	sub, err := k.Subscribe(ctx, task{Until: l.Readings, Limit: l.length() + b.size.patience, Subscribers: 1})
 	if err != nil {
 		return o, fmt.Errorf("subscribe to %s: %w", w.name, err)
 	}

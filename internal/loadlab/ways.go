@@ -60,7 +60,7 @@ func (b *bench) speed(ctx context.Context, s *sheet, w way) error {
 	if o.PerSecond > 0 {
 		s.add("at full speed: readings/s", w.name, o.PerSecond, "")
 	}
-	b.costs(s, w, "at full speed", o)
+	b.costs(s, w, "at full speed", l, o)
 	return nil
 }
 
@@ -81,15 +81,16 @@ func (b *bench) paced(ctx context.Context, s *sheet, w way, p pace) error {
 	s.add(at+": latency p50, ms", w.name, o.P50, remark)
 	s.add(at+": p99, ms", w.name, o.P99, remark)
 	s.add(at+": p99.9, ms", w.name, o.P999, remark)
-	b.costs(s, w, at, o)
+	b.costs(s, w, at, l, o)
 	return nil
 }
 
 // costs notes what a run took.
-func (b *bench) costs(s *sheet, w way, at string, o outcome) {
+func (b *bench) costs(s *sheet, w way, at string, l load, o outcome) {
 	n := float64(max(o.Readings, 1))
 	s.add(at+": processor seconds per million readings", w.name, o.cpu.Seconds()/n*1e6, "")
-	if o.disk >= 0 {
+	// Where not all have come it is not known how many were stored.
+	if o.disk >= 0 && o.Readings == l.Readings {
 		s.add(at+": bytes on disk per reading", w.name, float64(o.disk)/n, "")
 	}
 	s.add(at+": memory of the servers, MB", w.name, float64(o.memory)/1e6, "")
