@@ -233,9 +233,12 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{Instrument: "scale", Run: "run-scale", Station: "reception", Driver: "ascii", Sheet: "bench-scale", OpenedAt: at(0), Channels: []*pb.Channel{
 		{Name: "mass", Quantity: "mass", Unit: "g", DeviceUnit: "g", Low: &low, High: &high, Property: "received_mass", Kind: pb.ChannelKind_CHANNEL_KIND_SPOT},
 	}}}})
-	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{Instrument: "probes", Run: "run-probes", Station: "drum-1", Driver: "modbus", Sheet: "thermocouple-reader", OpenedAt: at(0), Channels: []*pb.Channel{
-		{Name: "bean", Quantity: "temperature", Unit: "Cel", DeviceUnit: "Cel", Role: "bean", Cadence: durationpb.New(time.Second), Kind: pb.ChannelKind_CHANNEL_KIND_CONTINUOUS},
-	}}}})
+	probes := func(run string) {
+		enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{Instrument: "probes", Run: run, Station: "drum-1", Driver: "modbus", Sheet: "thermocouple-reader", OpenedAt: at(now), Channels: []*pb.Channel{
+			{Name: "bean", Quantity: "temperature", Unit: "Cel", DeviceUnit: "Cel", Role: "bean", Cadence: durationpb.New(time.Second), Kind: pb.ChannelKind_CHANNEL_KIND_CONTINUOUS},
+		}}}})
+	}
+	probes("run-probes")
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_InstrumentChanged{InstrumentChanged: &pb.InstrumentChanged{Instrument: "scale", State: pb.InstrumentState_INSTRUMENT_STATE_MEASURING}}})
 	for _, code := range []string{"K-001", "K-002"} {
 		enter(&pb.Entry{RequestId: "register " + code, Body: &pb.Entry_SampleRegistered{SampleRegistered: &pb.SampleRegistered{Sample: code, Identity: &pb.SampleIdentity{
@@ -264,12 +267,16 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	batch("probes", "run-probes", 1, series("bean", "temperature", "Cel", bean...))
 	charge := 200.0
 	enter(&pb.Entry{Body: &pb.Entry_RoastOpened{RoastOpened: &pb.RoastOpened{Roast: "R-0001", Sample: "K-001", Station: "drum-1", Instrument: "probes", Run: "run-probes", FirstNumber: 1, ChargedAt: at(now), Method: "person", BeanCel: &charge}}})
-	for _, m := range []struct {
-		kind    pb.MarkKind
-		elapsed float64
-	}{{pb.MarkKind_MARK_KIND_CHARGE, 0}, {pb.MarkKind_MARK_KIND_FIRST_CRACK, 200}, {pb.MarkKind_MARK_KIND_DROP, 260}} {
-		enter(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: &pb.MarkSet{Roast: "R-0001", Kind: m.kind, At: at(now + m.elapsed), ElapsedS: m.elapsed, Method: "person"}}})
+	mark := func(kind pb.MarkKind, elapsed float64) {
+		enter(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: &pb.MarkSet{Roast: "R-0001", Kind: kind, At: at(now + elapsed), ElapsedS: elapsed, Method: "person"}}})
 	}
-	enter(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{Roast: "R-0001", LastNumber: 300}}})
+	mark(pb.MarkKind_MARK_KIND_CHARGE, 0)
+	mark(pb.MarkKind_MARK_KIND_FIRST_CRACK, 200)
+	// The driver is started anew, and the roast goes on.
+	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{Instrument: "probes", Run: "run-probes", LastNumber: 300, Reason: "crashed"}}})
+	probes("run-probes-2")
+	batch("probes", "run-probes-2", 1, series("bean", "temperature", "Cel", bean[:10]...))
+	mark(pb.MarkKind_MARK_KIND_DROP, 260)
+	enter(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{Roast: "R-0001", LastNumber: 10}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_FlagRaised{FlagRaised: &pb.FlagRaised{Code: pb.FlagCode_FLAG_CODE_UNKNOWN_CODE, Station: "reception", Sample: "K-002", Text: "a code that no sample has"}}})
 }
