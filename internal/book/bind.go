@@ -168,8 +168,8 @@ func (b *Book) readingsAssigned(e *pb.Entry, m *pb.ReadingsAssigned) {
 			b.moveMeasurement(e, x, to, m.GetReason())
 		}
 	}
-	for _, x := range b.roastsOf(r) {
-		if n := x.pb.GetFirstNumber(); n >= m.GetFirstNumber() && n <= m.GetLastNumber() && x.first == r && x.sample != to {
+	for _, x := range r.chargedBetween(m.GetFirstNumber(), m.GetLastNumber()) {
+		if x.sample != to {
 			b.moveRoast(e, x, to, m.GetReason())
 		}
 	}

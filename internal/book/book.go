@@ -43,6 +43,9 @@ type Book struct {
 	now    time.Time // recorded_at of the entry being applied
 	cause  uint64
 	drafts []*pb.Entry
+
+	skims  bool  // a Skim folds, and not the last step
+	unsure error // why what it comes to may not be used
 }
 
 // change says that an entry changed the record of a sample.
@@ -72,13 +75,8 @@ func New() *Book {
 // Apply does not judge: an entry that is in the ledger happened. What a person
 // asks for is judged before it is recorded, by the Check methods.
 func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
-	b.last = e.GetCursor()
-	b.now = e.GetRecordedAt().AsTime()
-	b.cause = e.GetCursor()
-	b.drafts = nil
-	clear(b.charged)
+	b.begin(e.GetCursor(), e.GetCause(), e.GetRecordedAt().AsTime())
 	if e.GetCause() == 0 {
-		b.roastsNamed = len(b.roasts)
 		b.noteRequest(e)
 	}
 	switch body := e.GetBody().(type) {
@@ -131,6 +129,16 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 	drafts := b.drafts
 	b.drafts = nil
 	return drafts
+}
+
+// begin readies the book for an entry.
+func (b *Book) begin(cursor, cause uint64, recorded time.Time) {
+	b.last, b.now, b.cause = cursor, recorded, cursor
+	b.drafts = nil
+	clear(b.charged)
+	if cause == 0 {
+		b.roastsNamed = len(b.roasts)
+	}
 }
 
 // follow drafts an entry that follows from the one being applied. The body is set

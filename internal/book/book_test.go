@@ -84,7 +84,7 @@ func TestP6_ReplayIsLive(t *testing.T) {
 	}
 }
 
-func bytesOf(t testing.TB, m proto.Message) []byte {
+func bytesOf(t rapid.TB, m proto.Message) []byte {
 	b, err := proto.MarshalOptions{Deterministic: true}.Marshal(m)
 	if err != nil {
 		t.Fatal(err)

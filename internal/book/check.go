@@ -1,6 +1,7 @@
 package book
 
 import (
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -184,7 +185,10 @@ func (b *Book) ChargeableSince(name string) time.Time {
 	}
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
 	since := m.GetOpenedAt().AsTime()
-	for _, x := range b.roastsOf(r) {
+	for _, x := range slices.Concat(r.charged, r.takenUp) {
+		if x.first != r && x.run != r {
+			continue // it went on in another run
+		}
 		for _, at := range x.marks {
 			since = later(since, r.wall(at))
 		}

@@ -55,7 +55,9 @@ func (b *Book) refindRoast(x *oneRoast) {
 func (b *Book) draftFindings() {
 	for _, x := range b.stale {
 		if x.pb.GetState() != pb.RoastState_ROAST_STATE_ROASTING {
-			b.compareFindings(x, x.findings())
+			if !b.skims {
+				b.compareFindings(x, x.findings())
+			}
 			b.flagLoss(x)
 		}
 	}

@@ -20,6 +20,9 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 		return
 	}
 	d := r.drum
+	if m.GetMethod() == MethodPerson {
+		b.lookAgain(d) // for a charge that nobody else saw
+	}
 	x := &oneRoast{
 		pb: &pb.Roast{
 			Roast: m.GetRoast(), Station: m.GetStation(), ChargedAt: m.GetChargedAt(),
@@ -30,8 +33,11 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{},
 	}
 	x.begin = x.charge - leadSeconds
-	x.from = r.cursorOf(d.numberAt(r, x.begin))
+	x.from = r.cursorOf(b.numberBefore(d, r, x.begin))
 	b.roasts[m.GetRoast()] = x
+	if r.charged = append(r.charged, x); len(r.charged) > 1 && r.charged[len(r.charged)-2].pb.GetFirstNumber() > m.GetFirstNumber() {
+		r.order()
+	}
 	b.roastsNamed = max(b.roastsNamed, len(b.roasts))
 	r.station.roast = x
 	mark := &pb.MarkSet{
@@ -43,7 +49,10 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 		d.found = roast.Event{What: roast.Charged, At: x.charge}
 		since = b.tellTracker(d, mark, x.charge)
 	}
-	d.trim(x.begin)
+	if d.trim(x.begin); b.skims {
+		d.roast = m.GetRoast()
+		d.pending.items = append(d.pending.items, happened{what: wasOpened, at: x.charge, cel: m.GetBeanCel(), person: m.GetMethod() == MethodPerson})
+	}
 	b.follow(&pb.Entry{Body: &pb.Entry_MarkSet{MarkSet: mark}})
 	b.placeCharged(x)
 	for _, e := range since {
@@ -96,6 +105,9 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	if x == nil {
 		return
 	}
+	if m.GetWithdrawn() || m.GetReplaces() != 0 {
+		b.lookAgain(x.run.drum)
+	}
 	old := ""
 	if at, set := x.marks[m.GetKind()]; set {
 		old = elapsedText(at - x.charge)
@@ -116,6 +128,7 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 		x.pb.ChargedAt = m.GetAt()
 		if d := x.run.drum; d.roast == m.GetRoast() && m.GetReplaces() != 0 {
 			x.pb.FirstNumber = d.numberAt(x.first, x.charge)
+			x.first.order()
 		}
 	}
 	x.orderMarks()
@@ -149,6 +162,14 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 // what it finds by it. One that does not fit was refused before it was recorded, or
 // concerns a roast that the tracker has let go of.
 func (b *Book) tellTracker(d *drum, m *pb.MarkSet, at float64) []roast.Event {
+	if b.skims && len(d.pending.items) > 0 {
+		d.pending.items = append(d.pending.items, happened{what: wasTold, mark: m, at: at})
+		return nil
+	}
+	return d.tell(m, at)
+}
+
+func (d *drum) tell(m *pb.MarkSet, at float64) []roast.Event {
 	switch {
 	case d.tracker == nil: // its run has ended
 		return nil
@@ -217,7 +238,14 @@ func (b *Book) roastClosed(m *pb.RoastClosed) {
 		d.ended.trace = roast.Trace{}
 	}
 	d.ended = x
-	x.trace = d.kept()
+	if x.run.closed {
+		b.lookAgain(d)
+	}
+	if b.skims && !x.run.closed {
+		d.close(x)
+	} else {
+		x.trace = d.kept()
+	}
 	if x.run.closed {
 		d.tracker, d.trace = nil, nil
 	}
@@ -274,19 +302,21 @@ func (b *Book) exchange(x *oneRoast, from, to *sample) {
 	}
 }
 
-// roastsOf returns the roasts that were charged in a run or went on in it.
-func (b *Book) roastsOf(r *run) []*oneRoast {
-	if r.drum == nil {
-		return nil
+// chargedBetween returns the roasts whose charge is in the readings of a run from one
+// number to another, in order.
+func (r *run) chargedBetween(first, last uint64) []*oneRoast {
+	at := func(x *oneRoast, n uint64) int { return cmp.Compare(x.pb.GetFirstNumber(), n) }
+	i, _ := slices.BinarySearchFunc(r.charged, first, at)
+	j := i
+	for j < len(r.charged) && r.charged[j].pb.GetFirstNumber() <= last {
+		j++
 	}
-	var list []*oneRoast
-	for _, x := range b.roasts {
-		if x.first == r || x.run == r {
-			list = append(list, x)
-		}
-	}
-	slices.SortFunc(list, func(a, b *oneRoast) int { return cmp.Compare(a.pb.GetFirstNumber(), b.pb.GetFirstNumber()) })
-	return list
+	return slices.Clone(r.charged[i:j])
+}
+
+// order puts the roasts that were charged in a run into the order of their charges.
+func (r *run) order() {
+	slices.SortStableFunc(r.charged, func(a, b *oneRoast) int { return cmp.Compare(a.pb.GetFirstNumber(), b.pb.GetFirstNumber()) })
 }
 
 // Roast returns a copy of a roast and the code of its sample.

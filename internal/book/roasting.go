@@ -40,10 +40,11 @@ type drum struct {
 	trace   []point // of the roast that goes on, or the latest minutes
 	// Roast that goes on; "" if none. Within a batch it runs ahead of what has been
 	// recorded; every batch begins with what has.
-	roast string
-	found roast.Event
-	ended *oneRoast // the last one; only its trace is kept
-	now   float64   // time of the latest reading
+	roast   string
+	found   roast.Event
+	ended   *oneRoast // the last one; only its trace is kept
+	now     float64   // time of the latest reading
+	pending pending
 }
 
 // point is one reading of the bean probe.
@@ -72,19 +73,35 @@ func (b *Book) roastReading(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row)
 	if r.drum == nil {
 		return
 	}
-	d := r.drum
+	for _, e := range r.drum.tracker.Feed(r.drum.take(r, ch, m, row)) {
+		b.roastEvent(r, e)
+	}
+}
+
+// take keeps a reading of one of the drum's probes, and returns it as the tracker has
+// it.
+func (d *drum) take(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) roast.Reading {
 	quality, _ := row.Quality()
-	at := m.Elapsed(row).Seconds() + r.offset
+	at := r.clock(m, row)
 	d.now = max(d.now, at)
-	if ch.role == roast.Bean && quality != pb.Quality_QUALITY_BAD && !math.IsNaN(row.Value) {
+	if shows(ch, row) {
 		if d.roast == "" && (len(d.trace) >= mostIdle || len(d.trace) > 0 && at-d.trace[0].at > 2*idleSeconds) {
 			d.trim(max(at-idleSeconds, d.trace[len(d.trace)/2].at))
 		}
 		d.trace = append(d.trace, point{at, row.Value, row.Number, r})
 	}
-	for _, e := range d.tracker.Feed(roast.Reading{Role: ch.role, At: at, Cel: row.Value, Quality: quality}) {
-		b.roastEvent(r, e)
-	}
+	return roast.Reading{Role: ch.role, At: at, Cel: row.Value, Quality: quality}
+}
+
+// shows tells whether a reading is a usable one of the bean probe.
+func shows(ch *channel, row pb.Row) bool {
+	quality, _ := row.Quality()
+	return ch.role == roast.Bean && quality != pb.Quality_QUALITY_BAD && !math.IsNaN(row.Value)
+}
+
+// clock returns the time of a reading on the clock of the run's drum.
+func (r *run) clock(m *pb.ReadingBatch, row pb.Row) float64 {
+	return m.Elapsed(row).Seconds() + r.offset
 }
 
 func (b *Book) roastEvent(r *run, e roast.Event) {

@@ -29,10 +29,14 @@ type run struct {
 	// Measurements, by number.
 	measured []*measured
 	drum     *drum // nil unless a bean probe of a drum
-	scans    bool
-	scanned  string // the last code of the batch that is being read
-	plain    bool   // nothing follows from its readings
-	closed   bool
+	// Roasts that were charged in it, in order of their first numbers, and those that
+	// went on in it.
+	charged, takenUp []*oneRoast
+	scans            bool
+	scanned          string // the last code of the batch that is being read
+	plain            bool   // nothing follows from its readings
+	probes           bool   // only what a drum shows follows from them
+	closed           bool
 }
 
 // channel is the state of one channel of a run.
@@ -62,7 +66,7 @@ const maxIndex = 4096
 func (b *Book) runOpened(m *pb.RunOpened) {
 	r := &run{
 		pb: m, station: b.station(m.GetStation()), channels: map[string]*channel{},
-		base: m.GetOpenedAt().AsTime(), plain: true,
+		base: m.GetOpenedAt().AsTime(), plain: true, probes: true,
 	}
 	onDrum := r.station.pb.GetKind() == pb.StationKind_STATION_KIND_DRUM
 	for _, c := range m.GetChannels() {
@@ -76,6 +80,7 @@ func (b *Book) runOpened(m *pb.RunOpened) {
 		case ch.part && ch.role == roast.Bean:
 			r.drum = newDrum()
 		}
+		r.probes = r.probes && (ch.part || c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CONTINUOUS)
 		if ch.part || c.GetKind() != pb.ChannelKind_CHANNEL_KIND_CONTINUOUS {
 			r.plain = false
 		}
@@ -98,6 +103,7 @@ func (b *Book) runClosed(m *pb.RunClosed) {
 	r.index = nil
 	// A roast that goes on may be taken up by the next run.
 	if r.drum != nil && r.roast() == nil {
+		b.lookAgain(r.drum)
 		r.drum.tracker, r.drum.trace = nil, nil
 	}
 }
@@ -116,22 +122,16 @@ func (b *Book) readings(m *pb.ReadingBatch) {
 	if r == nil || m.GetCount() == 0 {
 		return
 	}
-	r.accounted = max(r.accounted, m.Last())
-	start := m.GetStart().AsTime()
-	r.base = start.Add(-time.Duration(m.GetStartElapsedUs()) * time.Microsecond)
-	if len(r.index) == maxIndex {
-		r.index = append(r.index[:0], r.index[maxIndex/2:]...)
+	b.account(r, m.GetFirstNumber(), m.GetCount(), m.GetStart().AsTime(), m.GetStartElapsedUs())
+	if !r.plain {
+		b.look(r, m)
 	}
-	r.index = append(r.index, batchRef{m.GetFirstNumber(), b.last, start})
-	if r.plain {
-		return
-	}
+}
+
+// look drafts what follows from the readings of a batch.
+func (b *Book) look(r *run, m *pb.ReadingBatch) {
 	r.scanned = ""
-	if d := r.drum; d != nil {
-		if d.roast = ""; r.roast() != nil {
-			d.roast = r.roast().pb.GetRoast()
-		}
-	}
+	r.noteRoast()
 	for _, row := range inOrder(m) {
 		ch := r.channels[row.Series.GetChannel()]
 		if ch == nil {
@@ -149,6 +149,26 @@ func (b *Book) readings(m *pb.ReadingBatch) {
 		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SETTLING:
 			b.settling(r, ch, m, row)
 		}
+	}
+}
+
+// account notes that a batch is in the record.
+func (b *Book) account(r *run, first uint64, count uint32, start time.Time, elapsedUs int64) {
+	r.accounted = max(r.accounted, first+uint64(count)-1)
+	r.base = start.Add(-time.Duration(elapsedUs) * time.Microsecond)
+	if len(r.index) == maxIndex {
+		r.index = append(r.index[:0], r.index[maxIndex/2:]...)
+	}
+	r.index = append(r.index, batchRef{first, b.last, start})
+}
+
+// noteRoast lets the drum know which roast goes on, as recorded.
+func (r *run) noteRoast() {
+	if r.drum == nil {
+		return
+	}
+	if r.drum.roast = ""; r.roast() != nil {
+		r.drum.roast = r.roast().pb.GetRoast()
 	}
 }
 

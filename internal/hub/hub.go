@@ -98,38 +98,33 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 // openRecord folds the ledger into the book, and records the rest of a step that an
 // earlier hub began.
 func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
-	replay := &book.Replay{Book: book.New()}
+	f := &fold{skim: book.NewSkim(), tally: h.upkeep.tally}
 	opened, err := ledger.Open(ctx, ledger.Options{
 		Dir: filepath.Join(l.Data, "ledger"), HubVersion: h.options.Version, Clock: h.options.Clock, Log: h.log,
 		Committed: func(bytes int, took time.Duration) { h.upkeep.committed(bytes, took, h.options.Clock.Now()) },
-		Visit: func(s ledger.Stored) error {
-			e, err := s.Entry()
-			if err != nil {
-				return err
-			}
-			replay.Apply(e)
-			h.upkeep.tally.add(e)
-			h.upkeep.tally.grew(e.GetRecordedAt().AsTime(), len(s.Bytes))
-			return nil
-		},
+		Visit:     f.visit,
 	})
 	if err != nil {
 		return err
 	}
-	if replay.Book.Last() == 0 {
+	folded, owed, err := f.finish(ctx, opened, h.log)
+	if err != nil {
+		return errors.Join(fmt.Errorf("fold the record in %s: %w", l.Data, err), opened.Close())
+	}
+	if folded.Last() == 0 {
 		first := &pb.Entry{Cursor: opened.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: opened.Opened()}}
-		replay.Apply(first)
+		folded.Apply(first)
 		h.upkeep.tally.add(first)
 	}
 	if have, want := opened.Opened().GetClockRate(), h.options.Clock.Rate(); have != want {
 		return errors.Join(fmt.Errorf("open the record in %s: it was made at %g times real time, and this hub runs at %g: a simulated record cannot become a real one; use another data folder",
 			l.Data, have, want), opened.Close())
 	}
-	h.scribe = &scribe{clock: h.options.Clock, ledger: opened, book: replay.Book, tally: h.upkeep.tally}
+	h.scribe = &scribe{clock: h.options.Clock, ledger: opened, book: folded, tally: h.upkeep.tally}
 	h.upkeep.scribe = h.scribe
 	h.scribe.mu.Lock()
 	defer h.scribe.mu.Unlock()
-	h.scribe.enterAll(replay.Owed(), ignore)
+	h.scribe.enterAll(owed, ignore)
 	return nil
 }
 

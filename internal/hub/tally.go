@@ -53,13 +53,11 @@ func (t *tally) add(e *pb.Entry) {
 	switch body := e.GetBody().(type) {
 	case *pb.Entry_Readings:
 		m := body.Readings
-		c := t.of(m.GetInstrument())
-		c.readings += uint64(m.GetCount())
 		bound := uint64(0)
 		for _, b := range m.GetBindings() {
 			bound += uint64(b.GetLastRow()) - uint64(b.GetFirstRow()) + 1
 		}
-		c.unassigned += uint64(m.GetCount()) - min(bound, uint64(m.GetCount()))
+		t.of(m.GetInstrument()).add(uint64(m.GetCount()), bound)
 	case *pb.Entry_Gap:
 		t.of(body.Gap.GetInstrument()).gaps[body.Gap.GetReason()]++
 	case *pb.Entry_FlagRaised:
@@ -67,6 +65,23 @@ func (t *tally) add(e *pb.Entry) {
 			t.warned = e.GetRecordedAt().AsTime()
 		}
 	}
+}
+
+// batch counts an entry of readings of which so many are bound to a sample.
+func (t *tally) batch(instrument []byte, readings, bound uint64) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.kinds[kindReadings]++
+	c := t.instruments[string(instrument)]
+	if c == nil {
+		c = t.of(string(instrument))
+	}
+	c.add(readings, bound)
+}
+
+func (c *count) add(readings, bound uint64) {
+	c.readings += readings
+	c.unassigned += readings - min(bound, readings)
 }
 
 // grew counts bytes that were stored.

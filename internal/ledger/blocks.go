@@ -38,6 +38,8 @@ const (
 	recordHeader   = 22
 	recordChecksum = 8
 	recordLargest  = 32 << 20
+	// A block is full at 8 MB, or with the entry that goes beyond it.
+	largestBlock = 16 << 20
 
 	flagHeaders = 1 << 31 // in length
 	flagErased  = 1 << 63 // in sequence: the message was overwritten
@@ -58,10 +60,18 @@ type blocks struct {
 
 	visit func(message) error
 	fault func(Fault) error
+	// next is called after each file, if it is not nil, with the memory that its
+	// messages lie in, and returns memory for the next one.
+	next func(space) (space, error)
 
-	position  uint64
-	file, raw []byte
+	position uint64
+	space    space
+	unpack   *s2.Reader
 }
+
+// space is memory for a file: as it lies on the disk, and its content if that is
+// compressed.
+type space struct{ file, raw []byte }
 
 // unfinished is where a write broke off.
 type unfinished struct {
@@ -141,7 +151,10 @@ func (b *blocks) block(number uint32) (*unfinished, error) {
 		}
 		at += r.length
 	}
-	return nil, nil
+	if b.next != nil {
+		b.space, err = b.next(b.space)
+	}
+	return nil, err
 }
 
 // record hands on one record whose extent could be made out.
@@ -168,25 +181,30 @@ func (b *blocks) record(r blockRecord, damaged error, name string, at int) error
 
 // load returns the content of a file, which is valid until the next call.
 func (b *blocks) load(name string) (content []byte, compressed bool, err error) {
-	if b.file, err = readInto(b.file[:0], name); err != nil {
+	if b.space.file, err = readInto(b.space.file[:0], name); err != nil {
 		return nil, false, fmt.Errorf("read the store's files: %w", err)
 	}
-	packed, ok := bytes.CutPrefix(b.file, []byte("cmp\x01"))
+	packed, ok := bytes.CutPrefix(b.space.file, []byte("cmp\x01"))
 	if !ok {
-		return b.file, false, nil
+		return b.space.file, false, nil
 	}
-	_, n := binary.Uvarint(packed)
+	size, n := binary.Uvarint(packed)
 	if n <= 0 || len(packed) < n+recordChecksum {
 		return nil, true, &damage{"its head breaks off"}
 	}
 	end := len(packed) - recordChecksum
-	out := bytes.NewBuffer(b.raw[:0])
-	if _, err := io.Copy(out, s2.NewReader(bytes.NewReader(packed[n:end]))); err != nil {
+	if b.unpack == nil {
+		b.unpack = s2.NewReader(nil)
+	}
+	b.unpack.Reset(bytes.NewReader(packed[n:end]))
+	// The size is believed only as far as it is plausible.
+	out := bytes.NewBuffer(slices.Grow(b.space.raw[:0], int(min(size, largestBlock))+bytes.MinRead))
+	if _, err := io.Copy(out, b.unpack); err != nil {
 		return nil, true, &damage{fmt.Sprintf("decompress: %v", err)}
 	}
 	out.Write(packed[end:])
-	b.raw = out.Bytes()
-	return b.raw, true, nil
+	b.space.raw = out.Bytes()
+	return b.space.raw, true, nil
 }
 
 func readInto(space []byte, name string) ([]byte, error) {

@@ -31,6 +31,12 @@ func (f Fault) Error() string { return f.Text }
 // Add takes the entry at a position of the store and returns what is wrong with
 // it, or with the one before.
 func (c *Chain) Add(position uint64, stored []byte) []Fault {
+	o, err := outlineOf(stored)
+	return c.add(position, stored, o, err)
+}
+
+// add is Add for an entry whose outline has been read, or could not be.
+func (c *Chain) add(position uint64, stored []byte, o outline, err error) []Fault {
 	var faults []Fault
 	add := func(cursor uint64, format string, args ...any) {
 		faults = append(faults, Fault{cursor, fmt.Sprintf(format, args...)})
@@ -44,7 +50,6 @@ func (c *Chain) Add(position uint64, stored []byte) []Fault {
 		add(position, "entry %d comes after entry %d: out of order", position, c.cursor)
 		c.lost = true
 	}
-	o, err := outlineOf(stored)
 	switch {
 	case err != nil:
 		add(position, "entry %d cannot be read: %v", position, err)

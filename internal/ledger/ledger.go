@@ -103,9 +103,13 @@ func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 	if err != nil {
 		return Head{}, err
 	}
-	v := verifier{ledger: l, visit: l.options.Visit}
+	v, visit := verifier{ledger: l}, l.options.Visit
 	if at != nil {
-		known, noted, v.visit = *at, true, nil
+		known, noted, visit = *at, true, nil
+	}
+	if visit != nil {
+		v.visits = newVisits(visit)
+		defer v.visits.close()
 	}
 	if l.options.URL == "" {
 		if err := v.files(ctx, known, noted); err != nil {

@@ -35,9 +35,10 @@ type Options struct {
 	Stream string
 
 	// Visit is called with each entry that is there already, in order, while
-	// Open checks the chain, so that a caller that folds the record reads it
-	// once. The entry's bytes are valid during the call only. An error ends
-	// Open.
+	// Open goes on to check the chain behind it, so that a caller that folds the
+	// record reads it once. It is called from one other goroutine, and not any
+	// more once Open has returned. The entry's bytes are valid during the call
+	// only. An error ends Open.
 	Visit func(Stored) error
 
 	// Committed is told of every commit: how many bytes it was, and how long it took

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,16 +22,13 @@ func (e *BrokenError) Error() string {
 type verifier struct {
 	ledger *Ledger
 	chain  Chain
-	visit  func(Stored) error // may be nil
+	visits *visits // nil: nobody does
 }
 
 func (v *verifier) add(m message) error {
-	if faults := v.chain.Add(m.position, m.bytes); len(faults) > 0 {
-		return &BrokenError{faults[0]}
-	}
 	o, err := outlineOf(m.bytes)
-	if err != nil {
-		return &BrokenError{Fault{m.position, err.Error()}}
+	if faults := v.chain.add(m.position, m.bytes, o, err); len(faults) > 0 {
+		return &BrokenError{faults[0]}
 	}
 	s := Stored{m.position, m.bytes, o.kind}
 	if m.position == 1 {
@@ -42,8 +40,8 @@ func (v *verifier) add(m message) error {
 			v.ledger.opened = e.GetRecordOpened()
 		}
 	}
-	if v.visit != nil {
-		return v.visit(s)
+	if v.visits != nil {
+		v.visits.add(s)
 	}
 	return nil
 }
@@ -60,7 +58,15 @@ func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 	if !noted {
 		b.tolerate = math.MaxUint64
 	}
+	if v.visits != nil {
+		b.next = v.visits.next
+	}
 	broke, err := b.read(ctx)
+	if v.visits != nil {
+		visited := v.visits.flush(b.space)
+		b.space = space{}
+		err = cmp.Or(err, visited)
+	}
 	if err != nil {
 		return err
 	}
@@ -78,7 +84,16 @@ func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 // in an external one, and what it completed of a batch after a crash.
 func (v *verifier) rest(ctx context.Context, end position, known Head) (Head, error) {
 	from, _ := v.chain.Last()
-	if err := v.ledger.store.Load().walk(ctx, from, end.last, v.add); err != nil {
+	err := v.ledger.store.Load().walk(ctx, from, end.last, func(m message) error {
+		if err := v.add(m); err != nil || v.visits == nil {
+			return err
+		}
+		return v.visits.fill()
+	})
+	if v.visits != nil {
+		err = cmp.Or(err, v.visits.flush(space{}))
+	}
+	if err != nil {
 		return Head{}, err
 	}
 	last, hash := v.chain.Last()

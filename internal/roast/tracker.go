@@ -130,6 +130,25 @@ func (t *Tracker) Feed(r Reading) []Event {
 	return t.events
 }
 
+// Lead takes a reading from before the time that is looked at: it is remembered as what
+// was before, and gives nothing away.
+func (t *Tracker) Lead(r Reading) {
+	if r.Role >= roles || r.Quality == pb.Quality_QUALITY_BAD || !(math.Abs(r.At) <= farthest) || !finite(r.Cel) {
+		return
+	}
+	t.now = max(t.now, r.At)
+	t.since = t.now
+	if p, ok := t.sieves[r.Role].add(r.At, r.Cel); ok {
+		switch r.Role {
+		case DrumAir:
+			t.air.add(p)
+		case Bean:
+			t.bean.add(p)
+			t.rate.Add(p.at, p.cel)
+		}
+	}
+}
+
 // Roasting says whether a roast is going on.
 func (t *Tracker) Roasting() bool { return t.phase != empty }
 
