@@ -1,6 +1,7 @@
 package book_test
 
 import (
+	"errors"
 	"fmt"
 	"testing"
 	"time"
@@ -129,5 +130,35 @@ func compare(t rapid.TB, what string, got, want []*pb.Entry) {
 		if !proto.Equal(got[i], want[i]) {
 			t.Fatalf("%s: %v, want %v", what, got[i], want[i])
 		}
+	}
+}
+
+// A record whose charges were found in another way, by another version of the hub, is not
+// taken for what this one would have found.
+func TestSkimSaysWhenItIsUnsure(t *testing.T) {
+	s := newScene()
+	for i := range 3 {
+		wholeWay(s, fmt.Sprintf("K-%d", i))
+	}
+	k := book.NewSkim()
+	for _, e := range s.entries {
+		if m := e.GetRoastOpened(); m != nil {
+			m.BeanCel = proto.Float64(m.GetBeanCel() + 1)
+		}
+		stored, err := proto.Marshal(e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if h, ok, _ := pb.ReadHeading(stored); ok {
+			err = k.Readings(h, stored)
+		} else {
+			err = k.Apply(e)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := k.Finish(); !errors.Is(err, book.ErrUnsure) {
+		t.Fatalf("%v, want that it is unsure", err)
 	}
 }
