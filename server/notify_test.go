@@ -67,11 +67,10 @@ func TestNotifiesTheServiceManager(t *testing.T) {
 	b.signal(syscall.SIGHUP)
 	wants(t, manager.await("RELOADING=1"), "MONOTONIC_USEC=")
 	manager.await("READY=1")
-	b.signal(syscall.SIGTERM)
-	manager.await("STOPPING=1")
 	if code := b.end(); code != 0 {
 		t.Errorf("the hub ended with %d, want 0", code)
 	}
+	manager.await("STOPPING=1")
 }
 
 func labFile(t *testing.T, name string) string {
