@@ -20,7 +20,7 @@ const (
 	cycleTime = 2 * time.Minute
 	// A record is read whole after every cycle, so it may not grow for ever: after
 	// these many a new lab begins.
-	cyclesPerLab = 20
+	cyclesPerLab = 7
 	// With talkers it grows by megabytes in each.
 	cyclesPerPowerLab = 8
 )
@@ -53,13 +53,14 @@ func (h *harness) run(ctx context.Context, cycles, lanes int) error {
 	var begun atomic.Int64
 	for range lanes {
 		work.Go(func() {
+			var turns []fault
 			for {
 				lab := int(begun.Add(1))
 				n := min(h.cyclesPerLab(), cycles-(lab-1)*h.cyclesPerLab())
 				if n <= 0 || ctx.Err() != nil {
 					return
 				}
-				if err := h.lab(ctx, lab, n); err != nil {
+				if err := h.lab(ctx, lab, n, &turns); err != nil {
 					stop(fmt.Errorf("lab %d: %w", lab, err))
 				}
 			}
@@ -72,9 +73,9 @@ func (h *harness) run(ctx context.Context, cycles, lanes int) error {
 	return nil // the time is over
 }
 
-// lab runs cycles in a new lab: every kind of fault gets its turn, in a random order.
-// It ends with the cycle in which something was found, and leaves its folder.
-func (h *harness) lab(ctx context.Context, number, cycles int) error {
+// lab runs cycles in a new lab. It ends with the cycle in which something was found, and
+// leaves its folder.
+func (h *harness) lab(ctx context.Context, number, cycles int, turns *[]fault) error {
 	dir, err := os.MkdirTemp(h.dir, "lab-")
 	if err != nil {
 		return err
@@ -88,14 +89,8 @@ func (h *harness) lab(ctx context.Context, number, cycles int) error {
 		return err
 	}
 	defer s.close()
-	var turns []fault
 	for i := 0; i < cycles && ctx.Err() == nil; i++ {
-		if len(turns) == 0 {
-			turns = h.turns(i == 0)
-			s.random.Shuffle(len(turns), func(i, j int) { turns[i], turns[j] = turns[j], turns[i] })
-		}
-		f := turns[0]
-		turns = turns[1:]
+		f := h.next(s.random, turns, i == 0)
 		found, err := h.cycle(s, f)
 		if err != nil {
 			found = append(found, err.Error())
@@ -108,19 +103,27 @@ func (h *harness) lab(ctx context.Context, number, cycles int) error {
 	return h.leave(s)
 }
 
-// turns are the faults that come next: first those that hit a new lab, if there are any,
-// then all others.
-func (h *harness) turns(first bool) []fault {
-	var turns []fault
+// next returns what goes wrong next. In a new lab it is what hits only such a one, if there
+// is anything; else every kind gets its turn, in a random order, in one lab after another.
+func (h *harness) next(random *rand.Rand, turns *[]fault, first bool) fault {
+	var fresh, others []fault
 	for _, f := range h.faults {
-		if f.fresh == first {
-			turns = append(turns, f)
+		if f.fresh {
+			fresh = append(fresh, f)
+		} else {
+			others = append(others, f)
 		}
 	}
-	if first && len(turns) == 0 {
-		return h.turns(false)
+	if first && len(fresh) > 0 {
+		return fresh[random.IntN(len(fresh))]
 	}
-	return turns
+	if len(*turns) == 0 {
+		random.Shuffle(len(others), func(i, j int) { others[i], others[j] = others[j], others[i] })
+		*turns = others
+	}
+	f := (*turns)[0]
+	*turns = (*turns)[1:]
+	return f
 }
 
 // leave ends a lab in order, and proves it once more: with its end, all runs are

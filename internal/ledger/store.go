@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
@@ -64,8 +65,14 @@ func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, en
 	return s, end, err
 }
 
+// shortestDuplicates is the shortest time for which the server remembers messages by
+// their ids, which ours do not have.
+const shortestDuplicates = 100 * time.Millisecond
+
 func (s *store) openStream(ctx context.Context, replicas int) (position, error) {
-	js, err := jetstream.New(s.conn)
+	// The client's own patience is 5 s, and a store that was written just before it was
+	// killed can need longer on a slow machine.
+	js, err := jetstream.New(s.conn, jetstream.WithDefaultTimeout(startTimeout))
 	if err != nil {
 		return position{}, fmt.Errorf("open the record's stream: %w", err)
 	}
@@ -82,6 +89,9 @@ func (s *store) openStream(ctx context.Context, replicas int) (position, error) 
 			DenyPurge:          true,
 			AllowDirect:        true,
 			AllowAtomicPublish: true,
+			// The chain tells what is there twice. What the server remembers for that, it
+			// reads again when it starts.
+			Duplicates: shortestDuplicates,
 			// Blocks are compressed once they are full: into a new file, which is
 			// synced and then renamed over the old one, so that a crash leaves one
 			// or the other. Small entries take a quarter of the room.
