@@ -32,7 +32,7 @@ func TestMain(m *testing.M) {
 // Twenty cycles: every kind of fault at least once.
 func TestP1P2P3P5P6_UnderRandomFaults(t *testing.T) {
 	if testing.Short() {
-		t.Skip("takes half a minute")
+		t.Skip("takes minutes")
 	}
 	self, err := os.Executable()
 	if err != nil {
@@ -62,7 +62,7 @@ func TestP1P2P3P5P6_UnderRandomFaults(t *testing.T) {
 // itself.
 func TestP2PowerLoss(t *testing.T) {
 	if testing.Short() {
-		t.Skip("takes half a minute")
+		t.Skip("takes minutes")
 	}
 	peers.Need(t, powerfs.Missing())
 	self, err := os.Executable()

@@ -1,7 +1,9 @@
 package ledger
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -73,8 +75,13 @@ func (e *embedded) stop() {
 func (e *embedded) settle() error {
 	grown := false
 	for {
-		if _, err := os.Lstat(filepath.Join(e.blocks, blockName(e.newest+1))); err != nil {
+		_, err := os.Lstat(filepath.Join(e.blocks, blockName(e.newest+1)))
+		if errors.Is(err, fs.ErrNotExist) {
 			break
+		}
+		if err != nil {
+			// There may be one, and its name may not be durable.
+			return fmt.Errorf("look for a new block: %w", err)
 		}
 		e.newest++
 		grown = true
@@ -86,8 +93,8 @@ func (e *embedded) settle() error {
 }
 
 // settleAll makes every name on the way to the blocks durable, from the ledger's
-// directory on. It finds the newest block by its name: the server leaves a number out
-// when it drops a last block and begins another.
+// directory on. The newest block is found by its name, not by counting: nothing says that
+// the server leaves no number out.
 func (e *embedded) settleAll() error {
 	dir := e.blocks
 	for range 6 {

@@ -80,3 +80,6 @@ func Expand(name string) ([]byte, error) {
 // Settled returns the number of the newest block whose name a closed ledger had made
 // durable.
 func Settled(l *Ledger) uint32 { return l.store.Load().embedded.newest }
+
+// Settle makes the names of new blocks in a directory durable.
+func Settle(dir string) error { return (&embedded{blocks: dir}).settle() }

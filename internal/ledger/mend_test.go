@@ -244,3 +244,19 @@ func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
 		t.Errorf("of %d entries the audit says %d, %v", last+1, a.GetEntries(), a.GetFaults())
 	}
 }
+
+// A disk that does not say whether there is a new block may have one whose name is not
+// durable: what lies in it must not be acknowledged.
+func TestP2AnUnknownBlockIsNotSettled(t *testing.T) {
+	dir := t.TempDir()
+	if err := ledger.Settle(dir); err != nil {
+		t.Errorf("without a block: %v", err)
+	}
+	file := filepath.Join(dir, "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := ledger.Settle(file); err == nil {
+		t.Error("a directory that cannot be looked into is settled")
+	}
+}
