@@ -174,7 +174,10 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 				set |= outOfRange
 			}
 		}
-		set |= t.follow(base+int64(after), v)
+		// What is from before says nothing of how fast the quantity changes now.
+		if set&stale == 0 {
+			set |= t.follow(base+int64(after), v)
+		}
 		if int64(after) >= expires {
 			set |= calibrationExpired
 		}

@@ -193,6 +193,8 @@ func TestEveryReasonIsGiven(t *testing.T) {
 		{"late", fahrenheit(), []said{{0, 392, "", ""}, {2000, 392, "", ""}, {4001, 392, "", ""}}, "good good uncertain:stale"},
 		{"late and beyond", fahrenheit(), []said{{0, 392, "", ""}, {60_000, 600, "", ""}}, "good bad:out_of_range,stale"},
 		{"too fast", fahrenheit(), []said{{0, 212, "", ""}, {500, 212 + 1.8*30, "", ""}, {1000, 212 + 1.8*61, "", ""}}, "good good uncertain:implausible_rate"},
+		{"kept by a broker", fahrenheit(), []said{{0, 300, "", "stale"}, {100, 392, "", ""}, {200, 392, "", "stale: FINE"}, {300, 392, "", "stale: LOW BATTERY"}}, "uncertain:stale good uncertain:stale uncertain:stale,device_status"},
+		{"doubtful by its own status", fahrenheit(), []said{{0, 392, "", "doubtful: UncertainLastUsableValue"}, {500, nan, "", "BadNoCommunication"}, {1000, nan, "", "broken: BadSensorFailure"}}, "uncertain:device_status bad:unreadable bad:sensor_break"},
 		{"status", fahrenheit(), []said{{0, 392, "", "LOW BATTERY"}, {500, 392, "", "FINE"}}, "uncertain:device_status good"},
 		{"moving", scale(), []said{{0, 10, "", "MOVING"}, {500, 10, "", "MOVING"}, {1000, 10, "", "STEADY"}}, "uncertain:unsettled uncertain:unsettled good"},
 		{"comes to rest", scale(), []said{{0, 9, "", ""}, {200, 10, "", ""}, {600, 10.04, "", ""}, {1000, 10, "", ""}, {1250, 10.01, "", ""}, {1300, 10.2, "", ""}},

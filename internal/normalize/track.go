@@ -10,9 +10,13 @@ import (
 	"github.com/evenbench/evenbench/internal/units"
 )
 
-// brokenStatus is what drivers that read no text write as the device status of a
-// reading that means a broken sensor, whatever the sheet lists.
-const brokenStatus = "broken"
+// driverWords are what a driver may write before the device's own status, and what
+// they mean whatever the sheet lists. They are those of plugins/sdk.
+var driverWords = map[string]reasonSet{
+	"broken":   sensorBreak,
+	"stale":    stale,
+	"doubtful": deviceStatus,
+}
 
 // track is one channel, and what was seen of it so far in the run.
 type track struct {
@@ -113,10 +117,14 @@ func (t *track) statusReasons(status string) reasonSet {
 	}
 	var set reasonSet
 	word := strings.TrimSpace(status)
+	if before, device, _ := strings.Cut(word, ": "); driverWords[before] != 0 {
+		set |= driverWords[before]
+		word = device
+	}
 	if slices.Contains(t.Unsettled, word) {
 		set |= unsettled
 	}
-	if word == brokenStatus || slices.Contains(t.brokenTexts, word) {
+	if slices.Contains(t.brokenTexts, word) {
 		set |= sensorBreak
 	}
 	if slices.Contains(t.Doubtful, word) {

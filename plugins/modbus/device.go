@@ -232,7 +232,7 @@ func (d *Device) read(b *block) error {
 		got := r.read(b.of(r, wire))
 		reading := sdk.Reading{Channel: r.channel, Value: got.value, Text: got.text}
 		if got.broken {
-			reading.Status = "broken"
+			reading.Status = sdk.StatusBroken
 		}
 		d.readings = append(d.readings, reading)
 	}

@@ -83,10 +83,30 @@ type Reading struct {
 	Text string
 	// Unit as a UCUM code, if the device states it; else empty.
 	Unit string
-	// Status is the device's own word on the reading.
+	// Status is the device's own word on the reading; see Marked for the driver's.
 	Status string
 	// DeviceTime is the device's own time, as it said it.
 	DeviceTime string
+}
+
+// Words of a driver on a reading, for what it knows without the sheet. They mean
+// the same with every driver.
+const (
+	// StatusBroken: the sensor is open, shorted or has failed.
+	StatusBroken = "broken"
+	// StatusStale: the value is from before, and nobody knows from when.
+	StatusStale = "stale"
+	// StatusDoubtful: the device itself says that the value may be wrong.
+	StatusDoubtful = "doubtful"
+)
+
+// Marked returns a status with a word of the driver before the device's own, which
+// may be empty.
+func Marked(word, device string) string {
+	if device == "" {
+		return word
+	}
+	return word + ": " + device
 }
 
 // Out takes what a device says. Its methods may be called from any goroutine and
