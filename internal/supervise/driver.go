@@ -131,7 +131,7 @@ func launch(ctx context.Context, spec *Spec, p *place, known *digests) (*driver,
 	c.UnixSocketConfig = &plugin.UnixSocketConfig{TempDir: p.sockets}
 	c.RunnerFunc = func(_ hclog.Logger, cmd *exec.Cmd, _ string) (runner.Runner, error) {
 		cmd.Path, cmd.Args, cmd.Dir = spec.Argv[0], spec.Argv, p.dir
-		cmd.Env = append(cmd.Env, environment(p, d.nonce)...)
+		cmd.Env = append(cmd.Env, environment(p, d.nonce, spec.Link)...)
 		d.child.cmd = cmd
 		return d.child, nil
 	}
@@ -148,10 +148,18 @@ func launch(ctx context.Context, spec *Spec, p *place, known *digests) (*driver,
 	return d, nil
 }
 
-// environment is all that a driver gets of the hub's.
-func environment(p *place, nonce string) []string {
+// environment is all that a driver gets of the hub's. A secret may come that way:
+// what a link calls something_env is the name of a variable that this driver, and
+// no other, is given.
+func environment(p *place, nonce string, link map[string]any) []string {
 	env := []string{sdk.NonceVariable + "=" + nonce, "TMPDIR=" + p.dir, "HOME=" + p.dir}
-	for _, name := range []string{"PATH", "LANG", "LC_ALL", "TZ"} {
+	names := []string{"PATH", "LANG", "LC_ALL", "TZ"}
+	for key, value := range link {
+		if name, ok := value.(string); ok && strings.HasSuffix(key, "_env") {
+			names = append(names, name)
+		}
+	}
+	for _, name := range names {
 		if v, ok := os.LookupEnv(name); ok {
 			env = append(env, name+"="+v)
 		}
