@@ -6,6 +6,7 @@ import (
 	"github.com/evenbench/evenbench/plugins/ascii"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
+	"github.com/evenbench/evenbench/plugins/mqtt"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"
 )
@@ -14,6 +15,7 @@ func TestEverySheetIsSound(t *testing.T) {
 	drivers := sheet.Drivers{
 		"ascii":  {Sheet: ascii.Check, Link: ascii.CheckLink},
 		"modbus": {Sheet: modbus.Check, Link: modbus.CheckLink},
+		"mqtt":   {Sheet: mqtt.Check, Link: mqtt.CheckLink},
 		"keyed":  {Sheet: keyed.Check},
 	}
 	names := sheets.Names()
