@@ -1,5 +1,5 @@
 // Package devices_test runs the first-party drivers against counterparts that
-// nobody here wrote: Debian's pymodbus, pyserial, socat and mbpoll.
+// nobody here wrote: Debian's pymodbus, pyserial, socat, mbpoll and mosquitto.
 package devices_test
 
 import (
