@@ -138,7 +138,7 @@ func (d *Device) serve(ctx context.Context) (subscribed bool, err error) {
 // published in between is not sent later, when nobody could tell it from what is
 // measured then.
 func (d *Device) connect(ctx context.Context, client *paho.Client) error {
-	password, err := d.broker.password()
+	password, err := d.broker.password.Value()
 	if err != nil {
 		return err
 	}

@@ -3,7 +3,6 @@ package mqtt
 import (
 	"fmt"
 	"math"
-	"os"
 	"strings"
 	"testing"
 
@@ -165,39 +164,5 @@ func TestComplaintsAreSampled(t *testing.T) {
 	c.add("air", "the payload is not JSON")
 	if last := out.log[len(out.log)-1]; !strings.Contains(last, "and 999 more on this topic") {
 		t.Errorf("said %q", last)
-	}
-}
-
-func TestSecretsStaySecret(t *testing.T) {
-	dir := t.TempDir()
-	file := func(name, text string) string {
-		p := dir + "/" + name
-		if err := os.WriteFile(p, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		return p
-	}
-	t.Setenv("EVENBENCH_TEST_SECRET", "brass-kettle")
-	for _, c := range []struct {
-		broker broker
-		want   string
-	}{
-		{broker{passwordFile: file("good", "tin kettle \n")}, "tin kettle "},
-		{broker{passwordEnv: "EVENBENCH_TEST_SECRET"}, "brass-kettle"},
-		{broker{}, ""},
-	} {
-		got, err := c.broker.password()
-		if err != nil || string(got) != c.want {
-			t.Errorf("%+v: got %q, %v", c.broker, got, err)
-		}
-	}
-	for _, b := range []broker{
-		{passwordFile: file("empty", "\n")},
-		{passwordFile: file("long", strings.Repeat("kettle", 1000))},
-		{passwordFile: dir}, {passwordFile: dir + "/none"}, {passwordEnv: "EVENBENCH_TEST_NOT_SET"},
-	} {
-		if got, err := b.password(); err == nil || strings.Contains(err.Error(), "kettle") {
-			t.Errorf("%+v: got %q, %v", b, got, err)
-		}
 	}
 }
