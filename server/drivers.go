@@ -14,6 +14,7 @@ import (
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/mqtt"
+	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"
@@ -27,6 +28,7 @@ var own = map[string]struct {
 	"ascii":  {ascii.Driver, sheet.Driver{Sheet: ascii.Check, Link: ascii.CheckLink}},
 	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink}},
 	"mqtt":   {mqtt.Driver, sheet.Driver{Sheet: mqtt.Check, Link: mqtt.CheckLink}},
+	"scpi":   {scpi.Driver, sheet.Driver{Sheet: scpi.Check, Link: scpi.CheckLink}},
 	"keyed":  {keyed.Driver, sheet.Driver{Sheet: keyed.Check}},
 }
 

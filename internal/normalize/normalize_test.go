@@ -188,6 +188,7 @@ func TestEveryReasonIsGiven(t *testing.T) {
 		{"open by its text", fahrenheit(), []said{{0, nan, " OPEN ", ""}}, "bad:sensor_break"},
 		{"open by its value", fahrenheit(), []said{{0, 9999, "9999.0", ""}}, "bad:sensor_break"},
 		{"open by its status", fahrenheit(), []said{{0, nan, "7FFF", "broken"}}, "bad:sensor_break"},
+		{"beside an error of the instrument", fahrenheit(), []said{{0, 392, "392.0", `error -230,"Data corrupt or stale"`}}, "uncertain:device_status"},
 		{"unreadable", fahrenheit(), []said{{0, nan, "3#9.1", ""}, {500, math.Inf(1), "1e999", ""}}, "bad:unreadable bad:unreadable"},
 		{"beyond the range", fahrenheit(), []said{{0, 573, "", ""}, {1000, 31, "", ""}}, "bad:out_of_range bad:out_of_range,implausible_rate"},
 		{"late", fahrenheit(), []said{{0, 392, "", ""}, {2000, 392, "", ""}, {4001, 392, "", ""}}, "good good uncertain:stale"},

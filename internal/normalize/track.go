@@ -18,6 +18,10 @@ var driverWords = map[string]reasonSet{
 	"doubtful": deviceStatus,
 }
 
+// errorStatus begins the device status of a reading beside which the instrument
+// reported an error, whatever the sheet lists.
+const errorStatus = "error "
+
 // track is one channel, and what was seen of it so far in the run.
 type track struct {
 	*Channel
@@ -127,7 +131,7 @@ func (t *track) statusReasons(status string) reasonSet {
 	if slices.Contains(t.brokenTexts, word) {
 		set |= sensorBreak
 	}
-	if slices.Contains(t.Doubtful, word) {
+	if slices.Contains(t.Doubtful, word) || strings.HasPrefix(word, errorStatus) {
 		set |= deviceStatus
 	}
 	t.status, t.statusMeaning = status, set

@@ -7,6 +7,7 @@ import (
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/mqtt"
+	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"
 )
@@ -16,6 +17,7 @@ func TestEverySheetIsSound(t *testing.T) {
 		"ascii":  {Sheet: ascii.Check, Link: ascii.CheckLink},
 		"modbus": {Sheet: modbus.Check, Link: modbus.CheckLink},
 		"mqtt":   {Sheet: mqtt.Check, Link: mqtt.CheckLink},
+		"scpi":   {Sheet: scpi.Check, Link: scpi.CheckLink},
 		"keyed":  {Sheet: keyed.Check},
 	}
 	names := sheets.Names()
