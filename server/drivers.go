@@ -11,6 +11,7 @@ import (
 
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/iio"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/mqtt"
@@ -28,6 +29,7 @@ var own = map[string]struct {
 	"ascii":  {ascii.Driver, sheet.Driver{Sheet: ascii.Check, Link: ascii.CheckLink}},
 	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink}},
 	"mqtt":   {mqtt.Driver, sheet.Driver{Sheet: mqtt.Check, Link: mqtt.CheckLink}},
+	"iio":    {iio.Driver, sheet.Driver{Sheet: iio.Check, Link: iio.CheckLink}},
 	"scpi":   {scpi.Driver, sheet.Driver{Sheet: scpi.Check, Link: scpi.CheckLink}},
 	"keyed":  {keyed.Driver, sheet.Driver{Sheet: keyed.Check}},
 }

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/iio"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/mqtt"
@@ -17,6 +18,7 @@ func TestEverySheetIsSound(t *testing.T) {
 		"ascii":  {Sheet: ascii.Check, Link: ascii.CheckLink},
 		"modbus": {Sheet: modbus.Check, Link: modbus.CheckLink},
 		"mqtt":   {Sheet: mqtt.Check, Link: mqtt.CheckLink},
+		"iio":    {Sheet: iio.Check, Link: iio.CheckLink},
 		"scpi":   {Sheet: scpi.Check, Link: scpi.CheckLink},
 		"keyed":  {Sheet: keyed.Check},
 	}
