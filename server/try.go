@@ -10,12 +10,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"github.com/evenbench/evenbench/internal/link"
+	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/internal/try"
 	"github.com/evenbench/evenbench/plugins/sheets"
 )
 
 func tryCommand() *cobra.Command {
-	var where string
+	var where, save string
 	var length time.Duration
 	var limit int
 	c := &cobra.Command{
@@ -37,13 +38,38 @@ ships: ` + strings.Join(sheets.Names(), ", ") + `.`,
 			if err != nil {
 				return err
 			}
-			return try.Run(c.Context(), c.OutOrStdout(), try.Trial{File: args[0], Sheet: data, Link: to, For: length, Limit: limit})
+			trial := try.Trial{File: args[0], Sheet: data, Link: to, For: length, Limit: limit}
+			return saved(c, save, where, &trial)
 		},
 	}
 	c.Flags().StringVar(&where, "link", "", "how to reach the instrument: tcp:HOST:PORT, serial:DEVICE,baud=N or unix:PATH")
 	c.Flags().DurationVar(&length, "for", 30*time.Second, "how long to try; 0: until Ctrl-C")
+	c.Flags().StringVar(&save, "save", "", "write what passes both ways, with the times, to a new file: a transcript for evenbench replay")
 	c.Flags().IntVar(&limit, "limit", 0, "end after so many messages or requests; 0: no limit")
 	return c
+}
+
+// saved runs a trial, and keeps its transcript in a file if one is named.
+func saved(c *cobra.Command, path, where string, t *try.Trial) error {
+	if path == "" {
+		return try.Run(c.Context(), c.OutOrStdout(), *t)
+	}
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if errors.Is(err, os.ErrExist) {
+		return usageError{fmt.Errorf("--save: there is a file %s already, and it is left as it is: name another", path)}
+	}
+	if err != nil {
+		return fmt.Errorf("save transcript: %w", err)
+	}
+	heading := try.Heading(*t, where, time.Now())
+	r := transcript.NewRecorder(file, heading...)
+	t.Tap = r
+	tried := try.Run(c.Context(), c.OutOrStdout(), *t)
+	if err := errors.Join(r.Err(), file.Close()); err != nil {
+		return errors.Join(tried, fmt.Errorf("save transcript: %w", err))
+	}
+	fmt.Fprintf(c.OutOrStdout(), "What passed is in %s.\n", path)
+	return tried
 }
 
 // sheetText returns a sheet that ships, or that a path names.

@@ -126,8 +126,17 @@ func (l Link) String() string {
 	return l.Kind + " " + l.Address
 }
 
-// Open opens the link. Closing what it returns ends a Read that waits.
+// Open opens the link. Closing what it returns ends a Read that waits. A Tap in ctx
+// sees what passes.
 func (l Link) Open(ctx context.Context) (io.ReadWriteCloser, error) {
+	conn, err := l.open(ctx)
+	if tap := tapOf(ctx); tap != nil && err == nil {
+		return &tapped{conn, tap}, nil
+	}
+	return conn, err
+}
+
+func (l Link) open(ctx context.Context) (io.ReadWriteCloser, error) {
 	switch l.Kind {
 	case TCP, Unix:
 		d := net.Dialer{Timeout: dialTimeout}

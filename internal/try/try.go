@@ -10,7 +10,9 @@ import (
 	"io"
 	"time"
 
+	"github.com/evenbench/evenbench/internal/link"
 	"github.com/evenbench/evenbench/internal/problem"
+	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/plugins/ascii"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
@@ -30,6 +32,8 @@ type Trial struct {
 	Link map[string]any
 	// For is how long to try; 0: until the context ends.
 	For time.Duration
+	// Tap is told what passes over the link; nil: nobody is.
+	Tap link.Tap
 	// Limit ends the trial after so many frames or requests; 0: no limit.
 	Limit int
 }
@@ -58,6 +62,9 @@ func Run(ctx context.Context, w io.Writer, t Trial) error {
 		ctx, cancel = context.WithTimeout(ctx, t.For)
 		defer cancel()
 	}
+	if t.Tap != nil {
+		ctx = link.WithTap(ctx, t.Tap)
+	}
 	p := newPaper(w, s, t.Limit, cancel)
 	device, err := open(sdk.Settings{Instrument: "try", Sheet: s.Raw, Link: t.Link}, s.Driver, p)
 	if err != nil {
@@ -68,6 +75,24 @@ func Run(ctx context.Context, w io.Writer, t Trial) error {
 		return fmt.Errorf("try %s: %w", t.File, err)
 	}
 	return p.summary()
+}
+
+// Heading returns what a transcript of a trial says of itself. Where is the link as a
+// person wrote it.
+func Heading(t Trial, where string, at time.Time) []transcript.Note {
+	s, _ := sheet.Parse(t.File, t.Sheet, drivers) // its mistakes are Run's to tell
+	var out []transcript.Note
+	for _, n := range []transcript.Note{
+		{Word: "sheet", Text: s.Name},
+		{Word: "driver", Text: s.Driver},
+		{Word: "link", Text: where},
+		{Word: "taken", Text: at.UTC().Format(time.RFC3339)},
+	} {
+		if n.Text != "" {
+			out = append(out, n)
+		}
+	}
+	return out
 }
 
 func open(s sdk.Settings, driver string, p *paper) (sdk.Device, error) {

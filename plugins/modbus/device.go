@@ -39,6 +39,7 @@ type Device struct {
 	// measure asks Run for a poll of everything at once.
 	measure chan chan<- measured
 	client  *modbus.ModbusClient
+	relay   *relay // nil unless the link is tapped
 
 	timeouts int // in a row
 	// readings are used again for every block.
@@ -74,6 +75,7 @@ func (d *Device) Channels() []*pb.Channel {
 // Run implements sdk.Device.
 func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	d.out = out
+	defer func() { d.relay.close() }()
 	for wait := firstRetry; ; wait = min(2*wait, lastRetry) {
 		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.link.String())
 		err := d.connect(ctx)
@@ -98,7 +100,15 @@ func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 // connect opens the link. The library's Open cannot be broken off, so that it is
 // left behind if ctx ends first, and closed when it is done.
 func (d *Device) connect(ctx context.Context) error {
-	client, err := modbus.NewClient(d.configuration())
+	config := d.configuration()
+	var err error
+	if link.Tapped(ctx) {
+		config.URL, err = d.relayed(ctx)
+	}
+	if err != nil {
+		return err
+	}
+	client, err := modbus.NewClient(config)
 	if err != nil {
 		return fmt.Errorf("connect to %v: %w", d.link, err)
 	}
