@@ -26,11 +26,11 @@ var own = map[string]struct {
 	driver func() sdk.Driver
 	checks sheet.Driver
 }{
-	"ascii":  {ascii.Driver, sheet.Driver{Sheet: ascii.Check, Link: ascii.CheckLink}},
-	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink}},
-	"mqtt":   {mqtt.Driver, sheet.Driver{Sheet: mqtt.Check, Link: mqtt.CheckLink}},
-	"iio":    {iio.Driver, sheet.Driver{Sheet: iio.Check, Link: iio.CheckLink}},
-	"scpi":   {scpi.Driver, sheet.Driver{Sheet: scpi.Check, Link: scpi.CheckLink}},
+	"mqtt":   {mqtt.Driver, sheet.Driver{Sheet: mqtt.Check, Link: mqtt.CheckLink, Over: "an MQTT broker"}},
+	"iio":    {iio.Driver, sheet.Driver{Sheet: iio.Check, Link: iio.CheckLink, Over: "files of the Linux kernel"}},
+	"scpi":   {scpi.Driver, sheet.Driver{Sheet: scpi.Check, Link: scpi.CheckLink, Over: "TCP or a serial line"}},
+	"ascii":  {ascii.Driver, sheet.Driver{Sheet: ascii.Check, Link: ascii.CheckLink, Over: "a serial line, TCP or a Unix socket"}},
+	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink, Over: "a serial line (RTU) or TCP"}},
 	"keyed":  {keyed.Driver, sheet.Driver{Sheet: keyed.Check}},
 }
 

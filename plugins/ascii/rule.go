@@ -42,6 +42,7 @@ func (s *Sheet) readRules(n, channels *document.Node) {
 			continue
 		}
 		s.readCaptures(match, &r)
+		s.checkValues(match, &r)
 		for _, c := range r.values {
 			fed[c.channel] = true
 		}

@@ -97,7 +97,7 @@ func ReadSheet(n *document.Node) *Sheet {
 	s.readActions(n.Field("actions"))
 	s.readIdentity(n.Field("identity"))
 	for _, item := range n.Field("ignore").Items() {
-		if re := pattern(item, ""); re != nil {
+		if re := uncaptured(item); re != nil {
 			s.ignore = append(s.ignore, re)
 		}
 	}
@@ -183,8 +183,8 @@ func (s *Sheet) readTicket(n *document.Node, line bool) {
 		n.Problem("a ticket is made of lines: write line beside it")
 	}
 	s.ticket = &ticket{
-		begin:   pattern(n.Require("begin", "a pattern that the first line of a ticket matches"), ""),
-		end:     pattern(n.Require("end", "a pattern that the last line of a ticket matches"), ""),
+		begin:   uncaptured(n.Require("begin", "a pattern that the first line of a ticket matches")),
+		end:     uncaptured(n.Require("end", "a pattern that the last line of a ticket matches")),
 		longest: n.Field("longest").Int(defaultTicket, 1, mostLongest),
 	}
 }
@@ -206,7 +206,7 @@ func (s *Sheet) readIdentity(n *document.Node) {
 	}
 	s.identity.ask = s.bytes(n.Field("ask"))
 	match := n.Require("match", "a pattern with the capture (?P<identity>…)")
-	if s.identity.match = pattern(match, ""); s.identity.match != nil && s.identity.match.SubexpIndex("identity") < 0 {
+	if s.identity.match = uncaptured(match, "identity"); s.identity.match != nil && s.identity.match.SubexpIndex("identity") < 0 {
 		match.Problem("has no capture (?P<identity>…)")
 	}
 }
@@ -221,8 +221,8 @@ func (s *Sheet) readActions(n *document.Node) {
 		a := action{}
 		if f.Kind() == document.Map {
 			a.send = s.bytes(f.Require("send", `what to send, such as "T\r\n"`))
-			a.answer = pattern(f.Field("answer"), "")
-			a.refused = pattern(f.Field("refused"), "")
+			a.answer = uncaptured(f.Field("answer"))
+			a.refused = uncaptured(f.Field("refused"))
 		} else {
 			a.send = s.bytes(f)
 		}
@@ -250,20 +250,4 @@ func (s *Sheet) bytes(n *document.Node) []byte {
 		n.Problem("%v: write another encoding, or mend the text", err)
 	}
 	return b
-}
-
-// pattern reads a regular expression that must not match empty text: such a one
-// matches everything. Flags are put before it.
-func pattern(n *document.Node, flags string) *regexp.Regexp {
-	re := n.Regexp()
-	if re == nil {
-		return nil
-	}
-	if re.MatchString("") {
-		n.Problem("matches empty text, so it would match whatever the device sends: write what must be there")
-	}
-	if flags == "" {
-		return re
-	}
-	return regexp.MustCompile(flags + re.String())
 }

@@ -71,6 +71,41 @@ channels:
 	}
 }
 
+// A pattern that can match nothing, or give a reading of nothing, is named with its
+// place; one that can is let be.
+func TestCheckFindsPatternsThatReadNothing(t *testing.T) {
+	const head = "sheet: bad\ntitle: A sheet\ndriver: ascii\nframe: {line: \"\\r\\n\"}\n"
+	const tail = "channels:\n  mass: {quantity: mass, unit: g, kind: spot}\n"
+	for read, want := range map[string]string{
+		`'$M (?P<mass>[0-9]+)'`:                       "bad.yaml:5:16: read[0].match: can match nothing at all",
+		`'M ^(?P<mass>[0-9]+)'`:                       "bad.yaml:5:16: read[0].match: can match nothing at all",
+		`'^(M$ |[^\x00-\x{10FFFF}])(?P<mass>[0-9]+)'`: "bad.yaml:5:16: read[0].match: can match nothing at all",
+		`'^M (?P<mass>[0-9]*) g$'`:                    "bad.yaml:5:16: read[0].match: the capture \"mass\" may be empty",
+		`'^M (?P<mass>[0-9]?|OL) g$'`:                 "bad.yaml:5:16: read[0].match: the capture \"mass\" may be empty",
+		`'^M (?P<mass>(\d{0,3})(\.\d)?) g$'`:          "bad.yaml:5:16: read[0].match: the capture \"mass\" may be empty",
+		`'^M (?P<mass>[0-9]+)\r\n$'`:                  "bad.yaml:5:16: read[0].match: asks for the line end",
+		`'^M (?P<mass>[0-9]+\r)'`:                     "bad.yaml:5:16: read[0].match: asks for the line end",
+		`'^(M$|M (?P<mass>[0-9]+)( g)?)$'`:            "",
+		`'^M (?P<mass>\d{1,3})(?P<unit>g?)$'`:         "",
+		`'^(G|M (?P<mass>[0-9]+))?(\r)? g$'`:          "",
+	} {
+		_, problems := sheet.Parse("bad.yaml", []byte(head+"read: [{match: "+read+"}]\n"+tail), drivers)
+		if got := problems.Error(); want == "" && got != "" || !strings.HasPrefix(got, want) {
+			t.Errorf("%s:\n got %q\nwant %q", read, got, want)
+		}
+	}
+	for more, want := range map[string]string{
+		`ignore: ['^(?P<what>HELLO)$']`:                         `bad.yaml:6:10: ignore[0]: nothing uses the capture "what" here`,
+		`actions: {tare: {send: "T", answer: '^(?P<mass>T)$'}}`: `bad.yaml:6:37: actions.tare.answer: nothing uses the capture "mass" here`,
+		`identity: {match: '^(?P<identity>I)(?P<more>D)$'}`:     `bad.yaml:6:19: identity.match: nothing uses the capture "more" here`,
+	} {
+		_, problems := sheet.Parse("bad.yaml", []byte(head+"read: [{match: '^M (?P<mass>[0-9]+)'}]\n"+more+"\n"+tail), drivers)
+		if got := problems.Error(); got != want+": values are captured by the rules under read" {
+			t.Errorf("%s:\n got %q\nwant %q", more, got, want)
+		}
+	}
+}
+
 func TestCheckLink(t *testing.T) {
 	for text, want := range map[string]string{
 		`{tcp: 127.0.0.1:4101}`:                  "",

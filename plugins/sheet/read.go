@@ -19,6 +19,9 @@ type Driver struct {
 	Sheet func(*document.Node)
 	// Link reads how to reach one device; nil if that cannot be read here.
 	Link func(*document.Node)
+	// Over says in a few words what the driver reaches a device over, such as "TCP";
+	// empty if it reaches none.
+	Over string
 }
 
 // Drivers are the drivers that a sheet may name.
