@@ -7,13 +7,29 @@ import (
 	"time"
 )
 
-// ways measures the hub, its limits and its alternatives, interleaved.
+// ways measures the hub, its limits and its alternatives.
 func (b *bench) ways(ctx context.Context) error {
-	var present []way
 	fmt.Fprintf(b.out, "\n## The hub, its limits, and other ways to keep readings\n\n")
-	for _, w := range []way{hubWay(), jetstreamWay(), streamWay(), postgresRowWay(), postgresCopyWay(), mosquittoWay()} {
+	return b.interleaved(ctx, b.size.rates, hubWay(), jetstreamWay(), streamWay(), postgresRowWay(), postgresCopyWay(), mosquittoWay())
+}
+
+// limits measures the hub and its limits as fast as they go, and nothing else: for
+// whoever makes it faster.
+func (b *bench) limits(ctx context.Context) error {
+	fmt.Fprintf(b.out, "\n## The hub and its limits at full speed\n\n")
+	return b.interleaved(ctx, nil, hubWay(), jetstreamWay(), streamWay())
+}
+
+// interleaved measures ways at full speed and at rates, in turns. The first is what
+// the others are compared with.
+func (b *bench) interleaved(ctx context.Context, rates []pace, ways ...way) error {
+	var present []way
+	for _, w := range ways {
 		if w.missing != nil {
 			if err := w.missing(); err != nil {
+				if os.Getenv("EVENBENCH_PEERS") == "1" {
+					return fmt.Errorf("measure %s: %w; EVENBENCH_PEERS=1 asks for all of them", w.name, err)
+				}
 				fmt.Fprintf(b.out, "- %s: not measured: %v\n", w.name, err)
 				continue
 			}
@@ -31,7 +47,7 @@ func (b *bench) ways(ctx context.Context) error {
 			if err := b.speed(ctx, s, present[i]); err != nil {
 				return err
 			}
-			for _, p := range b.size.rates {
+			for _, p := range rates {
 				if err := b.paced(ctx, s, present[i], p); err != nil {
 					return err
 				}
