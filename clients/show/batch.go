@@ -1,9 +1,7 @@
 package show
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 	"strings"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -47,11 +45,6 @@ func rowOf(b *pb.ReadingBatch, s *pb.Series, index int) pb.Row {
 		r.Value = s.GetValue()[index]
 	}
 	return r
-}
-
-// inOrder returns the readings of a batch by number.
-func inOrder(b *pb.ReadingBatch) []pb.Row {
-	return slices.SortedFunc(b.Rows(), func(x, y pb.Row) int { return cmp.Compare(x.Number, y.Number) })
 }
 
 // boundTo returns the sample of the reading at row (an offset from first_number);

@@ -68,7 +68,7 @@ func (n *Narrator) line(b *strings.Builder, clock string, ev event) {
 
 // rows tells every reading of a batch, in the order of their numbers.
 func (n *Narrator) rows(b *strings.Builder, batch *pb.ReadingBatch) {
-	for _, r := range inOrder(batch) {
+	for r := range batch.InOrder() {
 		text := fmt.Sprintf("%s  %s", spaced(r.Series.GetChannel()), reading(r))
 		if sample := boundTo(batch, r.Number-batch.GetFirstNumber()); sample != "" {
 			text += "  of " + sample

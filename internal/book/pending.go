@@ -183,7 +183,7 @@ func (d *drum) readAgain(x happened, batch []byte, leads bool) error {
 	if d.roast = ""; x.roasting {
 		d.roast = "goes on"
 	}
-	for _, row := range inOrder(m) {
+	for row := range m.InOrder() {
 		ch := x.run.channels[row.Series.GetChannel()]
 		if ch == nil || !ch.part {
 			continue
@@ -238,7 +238,7 @@ func (d *drum) numberBefore(r *run, at float64) (uint64, error) {
 			return 0, err
 		}
 		number := uint64(0)
-		for _, row := range inOrder(m) {
+		for row := range m.InOrder() {
 			if ch := r.channels[row.Series.GetChannel()]; ch != nil && ch.part && shows(ch, row) && r.clock(m, row) <= at {
 				number = row.Number
 			}

@@ -132,7 +132,7 @@ func (b *Book) readings(m *pb.ReadingBatch) {
 func (b *Book) look(r *run, m *pb.ReadingBatch) {
 	r.scanned = ""
 	r.noteRoast()
-	for _, row := range inOrder(m) {
+	for row := range m.InOrder() {
 		ch := r.channels[row.Series.GetChannel()]
 		if ch == nil {
 			continue
@@ -170,18 +170,6 @@ func (r *run) noteRoast() {
 	if r.drum.roast = ""; r.roast() != nil {
 		r.drum.roast = r.roast().pb.GetRoast()
 	}
-}
-
-// inOrder returns the readings of a batch in the order of their numbers.
-func inOrder(m *pb.ReadingBatch) []pb.Row {
-	rows := make([]pb.Row, 0, m.GetCount())
-	for row := range m.Rows() {
-		rows = append(rows, row)
-	}
-	if len(m.GetSeries()) > 1 {
-		slices.SortFunc(rows, func(a, b pb.Row) int { return cmp.Compare(a.Number, b.Number) })
-	}
-	return rows
 }
 
 // since returns the first number of the run whose batch begins at or after t,

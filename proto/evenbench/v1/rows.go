@@ -28,20 +28,52 @@ func (b *ReadingBatch) Rows() iter.Seq[Row] {
 	return func(yield func(Row) bool) {
 		start := b.GetStart().AsTime()
 		for _, s := range b.GetSeries() {
-			for i, row := range s.GetRow() {
-				r := Row{Series: s, Index: i, Number: b.GetFirstNumber() + uint64(row), At: start, Value: math.NaN()}
-				if i < len(s.GetAfterUs()) {
-					r.At = start.Add(time.Duration(s.GetAfterUs()[i]) * time.Microsecond)
-				}
-				if i < len(s.GetValue()) {
-					r.Value = s.GetValue()[i]
-				}
-				if !yield(r) {
+			for i := range s.GetRow() {
+				if !yield(b.row(s, i, start)) {
 					return
 				}
 			}
 		}
 	}
+}
+
+// InOrder yields the readings of the batch in the order of their numbers, which is how
+// they were taken. It takes for granted that rows ascend within each series.
+func (b *ReadingBatch) InOrder() iter.Seq[Row] {
+	return func(yield func(Row) bool) {
+		start := b.GetStart().AsTime()
+		series := b.GetSeries()
+		next := make([]int, len(series)) // index of each one's next row
+		at := -1
+		for {
+			// Channels come in turns, so that the next row is mostly in the next series.
+			from, least := at+1, uint32(math.MaxUint32)
+			at = -1
+			for k := range series {
+				i := (from + k) % len(series)
+				rows := series[i].GetRow()
+				if next[i] == len(rows) || at >= 0 && rows[next[i]] >= least {
+					continue
+				}
+				at, least = i, rows[next[i]]
+			}
+			if at < 0 || !yield(b.row(series[at], next[at], start)) {
+				return
+			}
+			next[at]++
+		}
+	}
+}
+
+func (b *ReadingBatch) row(s *Series, i int, start time.Time) Row {
+	r := Row{Series: s, Index: i, Number: b.GetFirstNumber() + uint64(s.GetRow()[i]), At: start, Value: math.NaN()}
+	if i < len(s.GetAfterUs()) {
+		r.At = start.Add(time.Duration(s.GetAfterUs()[i]) * time.Microsecond)
+	}
+	if i < len(s.GetValue()) {
+		r.Value = s.GetValue()[i]
+	}
+	return r
 }
 
 // Last returns the number of the last reading of the batch.

@@ -1,7 +1,6 @@
 package export
 
 import (
-	"cmp"
 	"iter"
 	"math"
 	"slices"
@@ -107,7 +106,7 @@ func Readings(entries iter.Seq2[*pb.Entry, error], later *Hindsight, samples []s
 				return
 			}
 			b := e.GetReadings()
-			for _, r := range inOrder(b) {
+			for r := range b.InOrder() {
 				sample, roast := later.of(b, r.Number)
 				if len(samples) > 0 && !slices.Contains(samples, sample) {
 					continue
@@ -118,10 +117,6 @@ func Readings(entries iter.Seq2[*pb.Entry, error], later *Hindsight, samples []s
 			}
 		}
 	}}
-}
-
-func inOrder(b *pb.ReadingBatch) []pb.Row {
-	return slices.SortedFunc(b.Rows(), func(x, y pb.Row) int { return cmp.Compare(x.Number, y.Number) })
 }
 
 func cells(e *pb.Entry, b *pb.ReadingBatch, r pb.Row, sample, roast string) []any {
