@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"github.com/evenbench/evenbench/internal/batch"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -34,7 +35,7 @@ type life struct {
 	// When the last reading was taken, on the lab's clock.
 	at time.Time
 
-	check  *checker
+	check  *batch.Checker
 	steps  stepWatch
 	health health
 	lines  allowance
@@ -49,7 +50,7 @@ func newLife(in *instrument, d *driver, run *pb.RunOpened, last uint64) *life {
 		acks:       make(chan struct{}, 1),
 		closedAt:   notClosed,
 		at:         run.GetOpenedAt().AsTime(),
-		check:      newChecker(run.GetChannels()),
+		check:      batch.NewChecker(run.GetChannels()),
 		steps:      stepWatch{clock: in.spec.Clock},
 		lines:      allowance{most: logBurst, every: logEvery},
 	}

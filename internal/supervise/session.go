@@ -234,7 +234,7 @@ func (l *life) take(ctx context.Context, m *pb.SessionResponse) error {
 }
 
 func (l *life) takeReadings(ctx context.Context, b *pb.ReadingBatch) error {
-	if err := l.check.check(b); err != nil {
+	if err := l.check.Check(b); err != nil {
 		return fault("the driver sent an invalid batch: %v", err)
 	}
 	switch {

@@ -1,4 +1,5 @@
-package supervise
+// Package batch checks batches of readings as they come from a driver.
+package batch
 
 import (
 	"fmt"
@@ -10,26 +11,27 @@ import (
 // A message holds 1 MiB, and a reading takes at least three bytes of it.
 const mostReadings = 400_000
 
-// checker checks batches as they come from a driver: outside bytes, however
+// Checker checks batches as they come from a driver: outside bytes, however
 // well they parse.
-type checker struct {
+type Checker struct {
 	// Names of the run's channels.
 	channels map[string]bool
 	// Rows seen in the batch at hand.
 	rows []bool
 }
 
-func newChecker(channels []*pb.Channel) *checker {
-	c := &checker{channels: map[string]bool{}}
+// NewChecker returns a checker of batches of a run with these channels.
+func NewChecker(channels []*pb.Channel) *Checker {
+	c := &Checker{channels: map[string]bool{}}
 	for _, ch := range channels {
 		c.channels[ch.GetName()] = true
 	}
 	return c
 }
 
-// check returns what is wrong with b: the columns must agree, every row from 0
+// Check returns what is wrong with b: the columns must agree, every row from 0
 // to count - 1 must be there once, and what the hub fills must be empty.
-func (c *checker) check(b *pb.ReadingBatch) error {
+func (c *Checker) Check(b *pb.ReadingBatch) error {
 	switch {
 	case b.GetFirstNumber() == 0:
 		return fmt.Errorf("first_number is 0; readings are numbered from 1")
@@ -56,7 +58,7 @@ func (c *checker) check(b *pb.ReadingBatch) error {
 	return nil
 }
 
-func (c *checker) series(s *pb.Series) error {
+func (c *Checker) series(s *pb.Series) error {
 	n := len(s.GetRow())
 	switch {
 	case !c.channels[s.GetChannel()]:
@@ -82,27 +84,6 @@ func (c *checker) series(s *pb.Series) error {
 			return fmt.Errorf("row %d is there twice", row)
 		}
 		c.rows[row] = true
-	}
-	return nil
-}
-
-// match says how the channels that a driver offers differ from those of the
-// sheet; nil if they do not.
-func match(offered, wanted []*pb.Channel) error {
-	missing := map[string]bool{}
-	for _, c := range wanted {
-		missing[c.GetName()] = true
-	}
-	for _, c := range offered {
-		if !missing[c.GetName()] {
-			return fmt.Errorf("the driver offers channel %q, which the sheet does not have, or offers it twice; make the sheet's channels those of the driver", c.GetName())
-		}
-		delete(missing, c.GetName())
-	}
-	for _, c := range wanted {
-		if missing[c.GetName()] {
-			return fmt.Errorf("the sheet has channel %q, which the driver does not offer; make the sheet's channels those of the driver", c.GetName())
-		}
 	}
 	return nil
 }
