@@ -10,6 +10,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 	"github.com/evenbench/evenbench/internal/ledger"
 	"github.com/evenbench/evenbench/internal/peers"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -173,6 +174,27 @@ func TestP2NoDescriptorsHoldsAndGoesOn(t *testing.T) {
 	t.Cleanup(func() { limit(was.Cur) })
 	limit(3)
 	through(t, l, syscall.EMFILE, func() { limit(was.Cur) })
+	whole(t, dir, l)
+}
+
+// A disk that turns read-only under the files that are open, as a kernel makes it after
+// an error, is waited for like a full one.
+func TestP2ReadOnlyDiskHoldsAndGoesOn(t *testing.T) {
+	peers.Need(t, powerfs.Missing())
+	disk, at := powerfs.New(), t.TempDir()
+	if err := disk.Mount(at); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := disk.Unmount(); err != nil {
+			t.Error(err)
+		}
+	})
+	dir := filepath.Join(at, "ledger")
+	l := open(t, dir, func(o *ledger.Options) { o.TailEntries = 50 })
+	openedRun(t, l)
+	disk.SetReadOnly(true)
+	through(t, l, syscall.EROFS, func() { disk.SetReadOnly(false) })
 	whole(t, dir, l)
 }
 

@@ -1,4 +1,4 @@
-// Package powerfs is a disk that loses power on command, for tests: a filesystem
+// Package powerfs is a disk that loses power or turns read-only on command, for tests: a filesystem
 // over FUSE that keeps in memory both what programs see of it and what a real disk
 // would have of it for sure.
 //
@@ -16,6 +16,13 @@
 // then on fails with EIO, and is not on the disk. Of what was not synced, one of
 // three things is left, see Loss. A rename within one directory is one change: it is
 // there or it is not, and a name never stands for nothing.
+//
+// # What turns read-only
+//
+// SetReadOnly does what a kernel does to a filesystem that it no longer trusts: every
+// change fails with EROFS from then on, through files that are open for writing as well,
+// while everything can be read. A person cannot do that with mount(8): it refuses while a
+// file is open for writing.
 //
 // # What it does not show
 //
@@ -63,7 +70,8 @@ type Disk struct {
 
 	mu      sync.Mutex
 	off     bool
-	life    int // counts mounts: what one has open, the next does not know
+	fixed   bool // nothing can be changed
+	life    int  // counts mounts: what one has open, the next does not know
 	root    *inode
 	numbers uint64
 }
@@ -83,6 +91,13 @@ func (d *Disk) Cut(random *rand.Rand, loss Loss) {
 		d.off = true
 		d.root.lose(random, loss, map[*inode]bool{})
 	}
+}
+
+// SetReadOnly lets nothing be changed any more, or everything again.
+func (d *Disk) SetReadOnly(is bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.fixed = is
 }
 
 // inode is a file, a directory or a link: as it is, and as it is on the disk for sure.

@@ -135,6 +135,38 @@ func TestWithoutPowerNothingWorks(t *testing.T) {
 	}
 }
 
+// A disk that is read-only changes in nothing, and can be read; a file that was open for
+// writing can be written again when the disk can.
+func TestAReadOnlyDiskKeepsWhatItHas(t *testing.T) {
+	d, dir := mounted(t)
+	in := func(name string) string { return filepath.Join(dir, name) }
+	must(t, os.WriteFile(in("kept"), []byte("old"), 0o600))
+	f, err := os.OpenFile(in("kept"), os.O_RDWR|os.O_APPEND, 0)
+	must(t, err)
+	defer f.Close()
+	d.SetReadOnly(true)
+	_, write := f.Write([]byte("x"))
+	_, open := os.OpenFile(in("kept"), os.O_WRONLY, 0)
+	for doing, err := range map[string]error{
+		"write": write, "open": open, "truncate": f.Truncate(0), "make": os.Mkdir(in("d"), 0o700), "create": os.WriteFile(in("new"), nil, 0o600),
+		"remove": os.Remove(in("kept")), "rename": os.Rename(in("kept"), in("new")), "mode": os.Chmod(in("kept"), 0o400),
+	} {
+		if !errors.Is(err, syscall.EROFS) {
+			t.Errorf("%s: %v", doing, err)
+		}
+	}
+	names, err := os.ReadDir(dir)
+	if b, reading := os.ReadFile(in("kept")); errors.Join(err, reading) != nil || string(b) != "old" || len(names) != 1 {
+		t.Errorf("%v, and kept is %q: %v, %v", names, b, err, reading)
+	}
+	d.SetReadOnly(false)
+	_, err = f.Write([]byte("er"))
+	must(t, err)
+	if b, err := os.ReadFile(in("kept")); err != nil || string(b) != "older" {
+		t.Errorf("afterwards kept is %q, %v", b, err)
+	}
+}
+
 // What is left in part is a beginning, or sectors that are old, new or empty; over
 // many losses it is sometimes torn, and never something else.
 func TestWhatIsLeftInPart(t *testing.T) {

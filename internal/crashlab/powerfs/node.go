@@ -51,6 +51,16 @@ func (n *node) step(do func() syscall.Errno) syscall.Errno {
 	return do()
 }
 
+// alter does one thing that changes the disk, if it can be changed.
+func (n *node) alter(do func() syscall.Errno) syscall.Errno {
+	return n.step(func() syscall.Errno {
+		if n.disk.fixed {
+			return syscall.EROFS
+		}
+		return do()
+	})
+}
+
 func (n *inode) attributes(out *fuse.Attr) {
 	out.Ino, out.Mode, out.Nlink = n.number, n.mode, 1
 	out.Size = uint64(len(n.data))
@@ -83,7 +93,7 @@ func (n *node) Getattr(_ context.Context, _ fs.FileHandle, out *fuse.AttrOut) sy
 }
 
 func (n *node) Setattr(_ context.Context, _ fs.FileHandle, in *fuse.SetAttrIn, out *fuse.AttrOut) syscall.Errno {
-	return n.step(func() syscall.Errno {
+	return n.alter(func() syscall.Errno {
 		if size, ok := in.GetSize(); ok {
 			n.it.write(write{at: int64(size), length: true})
 		}
@@ -116,7 +126,7 @@ func (n *node) Readdir(context.Context) (list fs.DirStream, errno syscall.Errno)
 
 // add makes an inode of a new name.
 func (n *node) add(ctx context.Context, name string, mode uint32, target string, out *fuse.EntryOut) (shown *fs.Inode, errno syscall.Errno) {
-	errno = n.step(func() syscall.Errno {
+	errno = n.alter(func() syscall.Errno {
 		if n.it.names[name] != nil {
 			return syscall.EEXIST
 		}
@@ -160,7 +170,7 @@ func (n *node) Create(ctx context.Context, name string, flags, mode uint32, out 
 func newHandle(flags uint32) *handle { return &handle{sync: flags&syscall.O_DSYNC != 0} } // a part of O_SYNC
 
 func (n *node) Unlink(_ context.Context, name string) syscall.Errno {
-	return n.step(func() syscall.Errno {
+	return n.alter(func() syscall.Errno {
 		if n.it.names[name] == nil {
 			return syscall.ENOENT
 		}
@@ -170,7 +180,7 @@ func (n *node) Unlink(_ context.Context, name string) syscall.Errno {
 }
 
 func (n *node) Rmdir(_ context.Context, name string) syscall.Errno {
-	return n.step(func() syscall.Errno {
+	return n.alter(func() syscall.Errno {
 		it := n.it.names[name]
 		switch {
 		case it == nil:
@@ -188,7 +198,7 @@ func (n *node) Rename(_ context.Context, name string, newParent fs.InodeEmbedder
 	if !ok || flags != 0 {
 		return syscall.ENOTSUP
 	}
-	return n.step(func() syscall.Errno {
+	return n.alter(func() syscall.Errno {
 		it, old := n.it.names[name], to.it.names[newName]
 		switch {
 		case it == nil:
@@ -208,7 +218,11 @@ func (n *node) Rename(_ context.Context, name string, newParent fs.InodeEmbedder
 }
 
 func (n *node) Open(_ context.Context, flags uint32) (fs.FileHandle, uint32, syscall.Errno) {
-	errno := n.step(func() syscall.Errno {
+	step := n.step
+	if flags&(syscall.O_WRONLY|syscall.O_RDWR|syscall.O_TRUNC) != 0 {
+		step = n.alter
+	}
+	errno := step(func() syscall.Errno {
 		if flags&syscall.O_TRUNC != 0 {
 			n.it.write(write{length: true})
 		}
@@ -227,7 +241,7 @@ func (n *node) Read(_ context.Context, _ fs.FileHandle, dest []byte, off int64) 
 }
 
 func (n *node) Write(_ context.Context, f fs.FileHandle, data []byte, off int64) (written uint32, errno syscall.Errno) {
-	errno = n.step(func() syscall.Errno {
+	errno = n.alter(func() syscall.Errno {
 		n.it.write(write{at: off, bytes: append([]byte(nil), data...)})
 		if h, ok := f.(*handle); ok && h.sync {
 			n.it.sync()
