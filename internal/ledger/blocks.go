@@ -22,7 +22,7 @@ import (
 // server mends what it opens: it cuts a block off at the first record that it
 // cannot read, or removes it, and a record whose sequence was changed can make
 // it take all memory. A ledger is therefore checked before the server sees it,
-// and audited without it.
+// audited without it, and read without it while it runs.
 //
 // A block file is records one after the other, numbers little-endian:
 //
@@ -40,6 +40,8 @@ const (
 	recordLargest  = 32 << 20
 	// A block is full at 8 MB, or with the entry that goes beyond it.
 	largestBlock = 16 << 20
+
+	compressedMark = "cmp\x01"
 
 	flagHeaders = 1 << 31 // in length
 	flagErased  = 1 << 63 // in sequence: the message was overwritten
@@ -132,8 +134,7 @@ func (b *blocks) block(number uint32) (*unfinished, error) {
 		}
 		return nil, err
 	}
-	key := sha256.Sum256(fmt.Appendf(nil, "%s-%d", b.stream, number))
-	sum, err := highwayhash.New64(key[:])
+	sum, err := b.sum(number)
 	if err != nil {
 		return nil, err
 	}
@@ -155,6 +156,12 @@ func (b *blocks) block(number uint32) (*unfinished, error) {
 		b.space, err = b.next(b.space)
 	}
 	return nil, err
+}
+
+// sum returns the checksum of a block's records.
+func (b *blocks) sum(number uint32) (hash.Hash, error) {
+	key := sha256.Sum256(fmt.Appendf(nil, "%s-%d", b.stream, number))
+	return highwayhash.New64(key[:])
 }
 
 // record hands on one record whose extent could be made out.
@@ -184,7 +191,7 @@ func (b *blocks) load(name string) (content []byte, compressed bool, err error) 
 	if b.space.file, err = readInto(b.space.file[:0], name); err != nil {
 		return nil, false, fmt.Errorf("read the store's files: %w", err)
 	}
-	packed, ok := bytes.CutPrefix(b.space.file, []byte("cmp\x01"))
+	packed, ok := bytes.CutPrefix(b.space.file, []byte(compressedMark))
 	if !ok {
 		return b.space.file, false, nil
 	}

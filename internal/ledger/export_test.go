@@ -83,3 +83,6 @@ func Settled(l *Ledger) uint32 { return l.store.Load().embedded.newest }
 
 // Settle makes the names of new blocks in a directory durable.
 func Settle(dir string) error { return (&embedded{blocks: dir}).settle() }
+
+// Forget has the next reader read the files again.
+func Forget(l *Ledger) { l.store.Load().shelf.forget() }

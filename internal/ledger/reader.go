@@ -70,7 +70,7 @@ func (r *Reader) Next(ctx context.Context) ([]Stored, error) {
 
 // history reads the next entries from the store, none of them after last.
 func (r *Reader) history(ctx context.Context, from *store, last uint64) ([]Stored, error) {
-	chunk, err := from.history.read(ctx, r.cursor+1, r.chunk[:0])
+	chunk, err := from.read(ctx, r.cursor+1, last, r.chunk[:0])
 	if err != nil {
 		return nil, err
 	}

@@ -20,8 +20,9 @@ type store struct {
 	// before the answers that the writer waits for.
 	reading *nats.Conn
 	history *history
-	// embedded is nil with an external server.
+	// embedded and shelf are nil with an external server.
 	embedded *embedded
+	shelf    *shelf
 }
 
 // position is how far a stream goes.
@@ -60,6 +61,7 @@ func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, en
 		return nil, position{}, err
 	}
 	if s.embedded != nil {
+		s.shelf = newShelf(o.Dir, o.Stream)
 		err = s.embedded.settleAll()
 	}
 	return s, end, err
@@ -105,11 +107,23 @@ func (s *store) openStream(ctx context.Context, replicas int) (position, error) 
 	return position{state.LastSeq, state.Msgs}, nil
 }
 
+// read appends to space what the store has from a position on, up to last, as much as
+// it gives at once.
+func (s *store) read(ctx context.Context, from, last uint64, space []message) ([]message, error) {
+	if s.shelf != nil {
+		return s.shelf.read(ctx, from, last, space)
+	}
+	return s.history.read(ctx, from, space)
+}
+
 func (s *store) close() {
 	for _, c := range []*nats.Conn{s.conn, s.reading} {
 		if c != nil {
 			c.Close()
 		}
+	}
+	if s.shelf != nil {
+		s.shelf.idle.Stop()
 	}
 	if s.embedded != nil {
 		s.embedded.stop()
