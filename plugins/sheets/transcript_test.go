@@ -18,6 +18,7 @@ import (
 	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/plugins/ascii"
 	"github.com/evenbench/evenbench/plugins/modbus"
+	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"
@@ -73,6 +74,8 @@ func device(t *testing.T, s sdk.Settings, driver string) sdk.Device {
 		d, err = ascii.Open(s, nil)
 	case "modbus":
 		d, err = modbus.Open(s, nil)
+	case "scpi":
+		d, err = scpi.Open(s)
 	default:
 		t.Fatalf("no transcript can be played to driver %s", driver)
 	}
@@ -89,8 +92,9 @@ func TestEverySheetReadsItsTranscript(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			data, _ := sheets.Find(name)
 			s, _ := sheet.Parse(name, data, nil)
-			if s.Driver == "keyed" {
-				t.Skip("a person types its values: there is nothing to play")
+			switch s.Driver {
+			case "keyed", "iio", "mqtt", "opcua":
+				t.Skipf("what driver %s reads is not a line of bytes: there is nothing to play", s.Driver)
 			}
 			file := filepath.Join("testdata", name+".transcript")
 			text, err := os.ReadFile(file)
