@@ -8,6 +8,7 @@ require (
 	github.com/creack/pty v1.1.24
 	github.com/eclipse/paho.golang v0.23.0
 	github.com/goccy/go-yaml v1.19.2
+	github.com/gopcua/opcua v0.8.0
 	github.com/hanwen/go-fuse/v2 v2.12.1
 	github.com/hashicorp/go-hclog v1.6.3
 	github.com/hashicorp/go-plugin v1.8.0

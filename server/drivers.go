@@ -15,6 +15,7 @@ import (
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/mqtt"
+	"github.com/evenbench/evenbench/plugins/opcua"
 	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
@@ -26,12 +27,13 @@ var own = map[string]struct {
 	driver func() sdk.Driver
 	checks sheet.Driver
 }{
-	"mqtt":   {mqtt.Driver, sheet.Driver{Sheet: mqtt.Check, Link: mqtt.CheckLink, Over: "an MQTT broker"}},
-	"iio":    {iio.Driver, sheet.Driver{Sheet: iio.Check, Link: iio.CheckLink, Over: "files of the Linux kernel"}},
-	"scpi":   {scpi.Driver, sheet.Driver{Sheet: scpi.Check, Link: scpi.CheckLink, Over: "TCP or a serial line"}},
 	"ascii":  {ascii.Driver, sheet.Driver{Sheet: ascii.Check, Link: ascii.CheckLink, Over: "a serial line, TCP or a Unix socket"}},
-	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink, Over: "a serial line (RTU) or TCP"}},
+	"iio":    {iio.Driver, sheet.Driver{Sheet: iio.Check, Link: iio.CheckLink, Over: "files of the Linux kernel"}},
 	"keyed":  {keyed.Driver, sheet.Driver{Sheet: keyed.Check}},
+	"modbus": {modbus.Driver, sheet.Driver{Sheet: modbus.Check, Link: modbus.CheckLink, Over: "a serial line (RTU) or TCP"}},
+	"mqtt":   {mqtt.Driver, sheet.Driver{Sheet: mqtt.Check, Link: mqtt.CheckLink, Over: "an MQTT broker"}},
+	"opcua":  {opcua.Driver, sheet.Driver{Sheet: opcua.Check, Link: opcua.CheckLink, Over: "an OPC UA server"}},
+	"scpi":   {scpi.Driver, sheet.Driver{Sheet: scpi.Check, Link: scpi.CheckLink, Over: "TCP or a serial line"}},
 }
 
 // labOptions are what lab files may refer to.

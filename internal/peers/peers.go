@@ -70,12 +70,8 @@ func GoTool(t testing.TB, name string) string {
 	if !everyPeer() {
 		t.Skipf("tool %s is built only with EVENBENCH_PEERS=1", name)
 	}
-	root, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}").Output()
-	if err != nil {
-		t.Fatalf("find the module: %v", err)
-	}
 	c := exec.Command("go", "tool", "-modfile=internal/tools/go.mod", "-n", name)
-	c.Dir = strings.TrimSpace(string(root))
+	c.Dir = root(t)
 	var complaints bytes.Buffer
 	c.Stderr = &complaints
 	path, err := c.Output()
@@ -83,6 +79,16 @@ func GoTool(t testing.TB, name string) string {
 		t.Fatalf("build tool %s: %v\n%s", name, err, &complaints)
 	}
 	return strings.TrimSpace(string(path))
+}
+
+// root is the folder of the module, whatever package asks.
+func root(t testing.TB) string {
+	t.Helper()
+	dir, err := exec.Command("go", "list", "-m", "-f", "{{.Dir}}").Output()
+	if err != nil {
+		t.Fatalf("find the module: %v", err)
+	}
+	return strings.TrimSpace(string(dir))
 }
 
 func everyPeer() bool { return os.Getenv("EVENBENCH_PEERS") == "1" }

@@ -15,7 +15,7 @@ import (
 
 // patience is how long a test waits for what must come. It ends only tests that
 // fail.
-const patience = 20 * time.Second
+const patience = time.Minute
 
 // Said is all that a device has said so far.
 type Said struct {

@@ -43,7 +43,7 @@ type Device struct {
 	topics       map[string]*topic
 	availability string
 
-	complaints complaints
+	complaints *sdk.Complaints
 }
 
 // Channels implements sdk.Device.
@@ -61,7 +61,7 @@ func (d *Device) Act(context.Context, sdk.Act) (string, error) { return "", sdk.
 // Run implements sdk.Device.
 func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	d.out = out
-	d.complaints = newComplaints(out)
+	d.complaints = sdk.NewComplaints(out)
 	if d.broker.inTheClear() {
 		out.Log("warn", fmt.Sprintf("the password for %v goes over the network in the clear: use TLS", d.broker))
 	}
@@ -211,7 +211,7 @@ func (d *Device) message(p *paho.Publish) {
 	t, ok := d.topics[p.Topic]
 	if !ok {
 		d.out.Unreadable([]byte(p.Topic))
-		d.complaints.add("", fmt.Sprintf("topic %.80q, which was not asked for", p.Topic))
+		d.complaints.Add("", fmt.Sprintf("topic %.80q, which was not asked for", p.Topic))
 		return
 	}
 	m := d.sheet.payload(t, p.Payload)
@@ -275,7 +275,7 @@ func (d *Device) said(word string) string {
 
 func (d *Device) unreadable(p *paho.Publish, why string) {
 	d.out.Unreadable(p.Payload)
-	d.complaints.add(p.Topic, fmt.Sprintf("topic %s: %s", p.Topic, why))
+	d.complaints.Add(p.Topic, fmt.Sprintf("topic %s: %s", p.Topic, why))
 }
 
 // sleep waits for d of real time; false if ctx ended first.

@@ -148,21 +148,3 @@ type said struct {
 }
 
 func (s *said) Log(level, text string) { s.log = append(s.log, level+" "+text) }
-
-// A device that is wrong with every message is not said to be so every time.
-func TestComplaintsAreSampled(t *testing.T) {
-	out := &said{}
-	c := newComplaints(out)
-	for range 1000 {
-		c.add("air", "the payload is not JSON")
-		c.add("pressure", "the value is empty")
-	}
-	if len(out.log) != 2 {
-		t.Errorf("said %d times: %.200q", len(out.log), out.log)
-	}
-	c.about["air"].said = c.about["air"].said.Add(-complainEvery)
-	c.add("air", "the payload is not JSON")
-	if last := out.log[len(out.log)-1]; !strings.Contains(last, "and 999 more on this topic") {
-		t.Errorf("said %q", last)
-	}
-}

@@ -8,6 +8,7 @@ import (
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
 	"github.com/evenbench/evenbench/plugins/mqtt"
+	"github.com/evenbench/evenbench/plugins/opcua"
 	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"
@@ -20,6 +21,7 @@ func TestEverySheetIsSound(t *testing.T) {
 		"mqtt":   {Sheet: mqtt.Check, Link: mqtt.CheckLink},
 		"iio":    {Sheet: iio.Check, Link: iio.CheckLink},
 		"scpi":   {Sheet: scpi.Check, Link: scpi.CheckLink},
+		"opcua":  {Sheet: opcua.Check, Link: opcua.CheckLink},
 		"keyed":  {Sheet: keyed.Check},
 	}
 	names := sheets.Names()
