@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -17,42 +18,41 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 	"github.com/evenbench/evenbench/internal/peers"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// The disk is full: writers are told so and what to do, the driver holds what the scale
-// says, and when there is room again everything is recorded without a gap, and the
-// retries are answered.
-func TestP2_FullDiskHoldsTheHub(t *testing.T) {
-	disk := t.TempDir()
-	if err := unix.Mount("tmpfs", disk, "tmpfs", 0, "size=64m"); err != nil {
-		peers.Need(t, "mounting a small disk: "+err.Error())
-	}
-	t.Cleanup(func() { _ = unix.Unmount(disk, unix.MNT_DETACH) })
+// badDisk is a lab whose record lies on a disk that a test makes bad and good again.
+type badDisk struct {
+	dir       string
+	bad, good func()
+	// What the disk says while it is bad.
+	says string
+}
+
+// held checks that on a bad disk writers are told so and what to do, that the driver holds
+// what the scale says, and that when the disk is good again everything is recorded without
+// a gap, and the retries are answered.
+func held(t *testing.T, disk badDisk) {
 	d := newDevice(t)
-	b := &bench{t: t, file: filepath.Join(disk, "lab.yaml")}
+	b := &bench{t: t, file: filepath.Join(disk.dir, "lab.yaml")}
 	b.write(scale(d))
 	b.begin()
 	b.register("A-1")
 	b.place("reception", "A-1")
-
-	ballast := filepath.Join(disk, "ballast")
-	f, err := os.Create(ballast)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var room unix.Statfs_t
-	if err := unix.Statfs(disk, &room); err != nil {
-		t.Fatal(err)
-	}
-	if err := errors.Join(unix.Fallocate(int(f.Fd()), 0, 0, int64(room.Bavail)*room.Bsize-200_000), f.Close()); err != nil {
-		t.Fatal(err)
-	}
+	disk.bad()
 	note := func(id string) error {
 		_, err := b.desk.AddNote(t.Context(), &pb.AddNoteRequest{RequestId: id, Person: "ana", Sample: "A-1", Text: strings.Repeat("x", 4000)})
 		return err
+	}
+	serves := func(want healthpb.HealthCheckResponse_ServingStatus) func() bool {
+		return func() bool {
+			h, err := healthpb.NewHealthClient(b.conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
+			return err == nil && h.GetStatus() == want
+		}
 	}
 	var refused string
 	b.eventually("a writer is refused", func() bool {
@@ -62,16 +62,11 @@ func TestP2_FullDiskHoldsTheHub(t *testing.T) {
 			return false
 		}
 		why, code := reason(err)
-		if why != "RECORD_UNWRITABLE" || code != codes.Unavailable || !strings.Contains(err.Error(), "no space left on device") || !strings.Contains(err.Error(), "make room") {
-			// The store's own words come first; the probe's follow within a second.
-			return false
-		}
-		return true
+		// The store's own words come first; the probe's follow within a second.
+		return why == "RECORD_UNWRITABLE" && code == codes.Unavailable && strings.Contains(err.Error(), disk.says) && strings.Contains(err.Error(), "make room")
 	})
-	b.eventually("the hub says that it does not serve", func() bool {
-		h, err := healthpb.NewHealthClient(b.conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
-		return err == nil && h.GetStatus() == healthpb.HealthCheckResponse_NOT_SERVING
-	})
+	b.eventually("the hub says that it does not serve", serves(healthpb.HealthCheckResponse_NOT_SERVING))
+	b.shows("/healthz", `"serving":false`, disk.says)
 	d.say(weighing)
 	if err := note(b.id()); status.Code(err) != codes.Unavailable {
 		t.Errorf("another writer got %v", err)
@@ -80,20 +75,130 @@ func TestP2_FullDiskHoldsTheHub(t *testing.T) {
 		t.Errorf("the audit says %v, %v", a, err)
 	}
 
-	if err := os.Remove(ballast); err != nil {
-		t.Fatal(err)
-	}
+	disk.good()
 	b.eventually("the retry is answered", func() bool { return note(refused) == nil })
 	b.eventually("the weighing is recorded", func() bool { return measured(b.sample("A-1"), "received_mass") != nil })
-	b.eventually("the hub says that it serves", func() bool {
-		h, err := healthpb.NewHealthClient(b.conn).Check(t.Context(), &healthpb.HealthCheckRequest{})
-		return err == nil && h.GetStatus() == healthpb.HealthCheckResponse_SERVING
-	})
+	b.eventually("the hub says that it serves", serves(healthpb.HealthCheckResponse_SERVING))
 	if gaps := b.entries(&pb.EntryFilter{Kinds: []string{"gap", "run_closed"}}); len(gaps) > 0 {
 		t.Errorf("it cost %v", gaps)
 	}
 	if a, err := b.record.AuditRecord(t.Context(), &pb.AuditRecordRequest{}); err != nil || !a.GetUnbroken() {
 		t.Errorf("afterwards the audit says %v, %v", a, err)
+	}
+}
+
+func TestP2_FullDiskHoldsTheHub(t *testing.T) {
+	dir := t.TempDir()
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=64m"); err != nil {
+		peers.Need(t, "mounting a small disk: "+err.Error())
+	}
+	t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
+	ballast := filepath.Join(dir, "ballast")
+	held(t, badDisk{dir: dir, says: "no space left on device", bad: func() {
+		f, err := os.Create(ballast)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var room unix.Statfs_t
+		if err := unix.Statfs(dir, &room); err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(unix.Fallocate(int(f.Fd()), 0, 0, int64(room.Bavail)*room.Bsize-200_000), f.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}, good: func() {
+		if err := os.Remove(ballast); err != nil {
+			t.Fatal(err)
+		}
+	}})
+}
+
+// The kernel no longer trusts the filesystem and lets nothing be written, through files
+// that are open as well; then it is mended and can be written again.
+func TestP2_ReadOnlyDiskHoldsTheHub(t *testing.T) {
+	peers.Need(t, powerfs.Missing())
+	disk, dir := powerfs.New(), t.TempDir()
+	if err := disk.Mount(dir); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := disk.Unmount(); err != nil {
+			t.Error(err)
+		}
+	})
+	held(t, badDisk{dir: dir, says: "read-only file system", bad: func() { disk.SetReadOnly(true) }, good: func() { disk.SetReadOnly(false) }})
+}
+
+// A block of the record is damaged on the disk while the hub runs. Whoever reads it gets
+// what is before the damage, and then its name; the audit says the same, writing goes
+// on, and the next start refuses and changes nothing.
+func TestP5_DamageWhileTheHubRuns(t *testing.T) {
+	b := start(t, hands)
+	b.register("A-1")
+	note := func() {
+		t.Helper()
+		if _, err := b.desk.AddNote(t.Context(), &pb.AddNoteRequest{RequestId: b.id(), Person: "ana", Sample: "A-1", Text: strings.Repeat("x", 4000)}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for range 300 {
+		note()
+	}
+	whole := b.entries(&pb.EntryFilter{})
+	ledgerDir := filepath.Join(filepath.Dir(b.file), "data", "ledger")
+	block := filepath.Join(ledgerDir, "jetstream", "$G", "streams", "record", "msgs", "1.blk")
+	bytesOf := func() []byte {
+		t.Helper()
+		content, err := os.ReadFile(block)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return content
+	}
+	b.end() // so that nothing of it is in memory
+	b.begin()
+	damaged := bytesOf()
+	damaged[50_000] ^= 1
+	if err := os.WriteFile(block, damaged, 0o600); err != nil {
+		t.Fatal(err)
+	}
+
+	stream, err := b.record.Subscribe(t.Context(), &pb.SubscribeRequest{StopAtEnd: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := 0
+	for err == nil {
+		var m *pb.SubscribeResponse
+		if m, err = stream.Recv(); err != nil {
+			break
+		}
+		for _, e := range m.GetEntries() {
+			if !proto.Equal(e, whole[got]) {
+				t.Fatalf("entry %d is not as it was written", e.GetCursor())
+			}
+			got++
+		}
+	}
+	name := fmt.Sprintf("entry %d was changed", got+1)
+	if status.Code(err) != codes.DataLoss || got == 0 || !strings.Contains(err.Error(), name) {
+		t.Errorf("after %d entries the subscriber was told %v; want that %s", got, err, name)
+	}
+	a, err := b.record.AuditRecord(t.Context(), &pb.AuditRecordRequest{})
+	if err != nil || a.GetUnbroken() || a.GetFaults()[0].GetCursor() != uint64(got)+1 {
+		t.Errorf("the audit says %v, %v; want a fault of entry %d", a.GetFaults(), err, got+1)
+	}
+	note()
+	if !bytes.Equal(bytesOf()[:len(damaged)], damaged) {
+		t.Error("reading changed the file")
+	}
+	b.end()
+	damaged = bytesOf()
+	if err := b.tryBegin(); err == nil || !strings.Contains(err.Error(), name) || !strings.Contains(err.Error(), "restore it from a backup") {
+		t.Errorf("the next start said %v; want that %s", err, name)
+	}
+	if !bytes.Equal(bytesOf(), damaged) {
+		t.Error("the start that was refused changed the file")
 	}
 }
 

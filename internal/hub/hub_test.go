@@ -101,6 +101,13 @@ func (b *bench) write(instruments string) {
 
 func (b *bench) begin() {
 	b.t.Helper()
+	if err := b.tryBegin(); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+func (b *bench) tryBegin() error {
+	b.t.Helper()
 	program, err := os.Executable()
 	if err != nil {
 		b.t.Fatal(err)
@@ -112,7 +119,7 @@ func (b *bench) begin() {
 		},
 		Sheet: sheets.Find, SheetNames: sheets.Names(),
 	}
-	b.hub, err = hub.Start(context.Background(), hub.Options{
+	h, err := hub.Start(context.Background(), hub.Options{
 		Load:    func() (*lab.Lab, problem.List) { return lab.Load(b.file, options) },
 		Driver:  func(name string) []string { return []string{program, "driver", name} },
 		Clock:   b.clock,
@@ -120,20 +127,22 @@ func (b *bench) begin() {
 		Version: "test", Log: zaptest.NewLogger(b.t),
 	})
 	if err != nil {
-		b.t.Fatal(err)
+		return err
 	}
+	b.hub = h
 	b.conn, err = grpc.NewClient(b.hub.GRPC(), grpc.WithTransportCredentials(insecure.NewCredentials()))
 	if err != nil {
 		b.t.Fatal(err)
 	}
 	b.record, b.desk, b.gear = pb.NewRecordServiceClient(b.conn), pb.NewBenchServiceClient(b.conn), pb.NewInstrumentServiceClient(b.conn)
-	h, conn := b.hub, b.conn
+	conn := b.conn
 	b.t.Cleanup(func() {
 		if b.hub == h {
 			b.end()
 		}
 		conn.Close()
 	})
+	return nil
 }
 
 func (b *bench) end() {
