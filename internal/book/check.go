@@ -94,6 +94,9 @@ func (b *Book) On(name string) string {
 	return ""
 }
 
+// Now returns when the last entry was recorded, on the lab's clock.
+func (b *Book) Now() time.Time { return b.now }
+
 // FreeSince returns from when on a sample can be placed on a station: not before
 // the one that lies or lay there last.
 func (b *Book) FreeSince(name string) time.Time {

@@ -199,8 +199,8 @@ func (b *Book) attach(s *sample, x *measured) {
 }
 
 // supersede finds which measurements of a property count: of those of the same
-// thing the latest taken. Charge masses before different roasts are of different
-// things.
+// thing the one that was recorded last, whatever the clock said. Charge masses before
+// different roasts are of different things.
 func (s *sample) supersede(property string) {
 	type thing struct {
 		roast  string
@@ -219,7 +219,7 @@ func (s *sample) supersede(property string) {
 		switch was := latest[of]; {
 		case was == nil:
 			latest[of] = m
-		case m.GetAt().AsTime().Before(was.GetAt().AsTime()):
+		case m.GetTaken() < was.GetTaken():
 			m.Superseded = true
 		default:
 			was.Superseded, latest[of] = true, m

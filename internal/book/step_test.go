@@ -65,3 +65,21 @@ func TestP9_AStepForwardLeavesNothingUnassigned(t *testing.T) {
 	s.read("meter", value{channel: "moisture", value: 12})
 	moistureIs(t, s, "A", 12)
 }
+
+// What is measured again after a step back counts, though its time is earlier; and it
+// still does when the older one is assigned after it.
+func TestP9_AMeasurementRepeatedAfterAStepBackCounts(t *testing.T) {
+	s := newScene()
+	s.register("A")
+	s.read("meter", value{channel: "moisture", value: 9}) // nobody's
+	s.wait(time.Second)
+	s.place("moisture", "A", s.now)
+	s.wait(time.Second)
+	s.read("meter", value{channel: "moisture", value: 10})
+	s.wait(time.Minute)
+	s.stepped(-time.Hour)
+	s.read("meter", value{channel: "moisture", value: 12})
+	moistureIs(t, s, "A", 12)
+	s.assign("meter", 1, 1, "A")
+	moistureIs(t, s, "A", 12)
+}

@@ -11,6 +11,7 @@ import (
 	"runtime"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/sys/unix"
 	"google.golang.org/grpc"
@@ -20,6 +21,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/crashlab/powerfs"
 	"github.com/evenbench/evenbench/internal/peers"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -199,6 +201,37 @@ func TestP5_DamageWhileTheHubRuns(t *testing.T) {
 	}
 	if !bytes.Equal(bytesOf(), damaged) {
 		t.Error("the start that was refused changed the file")
+	}
+}
+
+// The clock is set back by an hour while no hub runs, as on a machine that starts without
+// knowing the time. What lay on the station still lies there, the next sample can be
+// placed, and each gets what is measured of it.
+func TestP9_ClockSetBackWhileNoHubRuns(t *testing.T) {
+	d := newDevice(t)
+	b := &bench{t: t, file: filepath.Join(t.TempDir(), "lab.yaml"), clock: clock.Start(time.Now(), 1)}
+	b.write(scale(d))
+	b.begin()
+	b.register("A-1")
+	b.register("B-2")
+	b.place("reception", "A-1")
+	b.end()
+	b.clock = clock.Start(time.Now().Add(-time.Hour), 1)
+	b.begin()
+	if steps := b.entries(&pb.EntryFilter{Kinds: []string{"clock_stepped"}}); len(steps) != 1 ||
+		steps[0].GetClockStepped().GetStep().AsDuration() > -59*time.Minute || steps[0].GetClockStepped().GetInstrument() != "" {
+		t.Errorf("the steps recorded are %v; want one of an hour, seen by the hub", steps)
+	}
+	d.say(weighing)
+	b.eventually("A-1 has its mass", func() bool { return measured(b.sample("A-1"), "received_mass").GetValue() == 352.41 })
+	b.place("reception", "B-2")
+	d.say("MOVING +  10.00 g\r\nSTEADY +  350.00 g\r\n")
+	b.eventually("B-2 has its mass", func() bool { return measured(b.sample("B-2"), "received_mass").GetValue() == 350 })
+	if m := measured(b.sample("A-1"), "received_mass"); m.GetValue() != 352.41 {
+		t.Errorf("A-1 has now %v", m)
+	}
+	if _, err := b.desk.RemoveSample(t.Context(), &pb.RemoveSampleRequest{RequestId: b.id(), Person: "ana", Station: "reception", Sample: "B-2"}); err != nil {
+		t.Error(err)
 	}
 }
 

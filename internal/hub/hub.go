@@ -124,7 +124,9 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 	h.upkeep.scribe = h.scribe
 	h.scribe.mu.Lock()
 	defer h.scribe.mu.Unlock()
+	shown := folded.Now()
 	h.scribe.enterAll(owed, ignore)
+	h.scribe.seeClock(shown)
 	return nil
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/book"
@@ -69,6 +70,20 @@ func (s *scribe) place(e *pb.Entry, now time.Time) []*pb.Entry {
 	}
 	s.tally.add(e)
 	return s.book.Apply(e)
+}
+
+// leastStepBack is how far behind the last entry the clock must be to have been stepped
+// back: two entries at once may be stamped by different processors.
+const leastStepBack = 50 * time.Millisecond
+
+// seeClock records that the clock was stepped back since a time that it has shown.
+// Drivers tell of steps as well, but not of one while no hub ran, or before an instrument
+// says anything; until it is recorded, what lies on the stations came there in the
+// future. The caller holds mu.
+func (s *scribe) seeClock(shown time.Time) {
+	if step := s.clock.Now().Sub(shown); s.book.Last() > 0 && step < -s.clock.Lab(leastStepBack) {
+		s.enter(&pb.Entry{Body: &pb.Entry_ClockStepped{ClockStepped: &pb.ClockStepped{Step: durationpb.New(step)}}}, ignore)
+	}
 }
 
 // record enters an entry and waits until it is on disk. An error means that it was
@@ -147,10 +162,11 @@ func (s *scribe) judge(ctx context.Context, o order, judge func(b *book.Book, no
 		}
 		return e, s.book.Last(), nil
 	}
-	if e, err = judge(s.book, s.clock.Now()); err != nil {
+	if err := s.writable(); err != nil {
 		return nil, 0, err
 	}
-	if err := s.writable(); err != nil {
+	s.seeClock(s.book.Now())
+	if e, err = judge(s.book, s.clock.Now()); err != nil {
 		return nil, 0, err
 	}
 	sign(ctx, e, o.GetPerson())

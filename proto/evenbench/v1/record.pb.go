@@ -2340,7 +2340,8 @@ func (x *InstrumentChanged) GetDetail() string {
 // ClockStepped says that the wall clock jumped against the monotonic clock.
 type ClockStepped struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Instrument whose driver saw it.
+	// Instrument whose driver saw it; empty: the hub, which sees a step back by its last
+	// entry.
 	Instrument string `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
 	Run        string `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
 	// Positive: the wall clock went forward.
