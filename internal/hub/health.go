@@ -2,6 +2,7 @@ package hub
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"strings"
@@ -10,6 +11,7 @@ import (
 	"google.golang.org/grpc/health"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
+	"github.com/evenbench/evenbench/internal/ledger"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -30,12 +32,15 @@ func (u *upkeep) concerns(instruments []*pb.InstrumentStatus) []*pb.Concern {
 	if err := u.scribe.ledger.Err(); err != nil {
 		add(partRecord, "the record cannot be written: %v; drivers hold what they measure: mend the cause and restart the hub", err)
 	} else if err := u.scribe.ledger.Held(); err != nil {
-		add(partRecord, "%v; nothing that was answered is lost, writers are refused and drivers hold what they measure: make room on the disk or mend it, and the hub goes on by itself", err)
+		add(partRecord, "%v; nothing that was answered is lost, writers are refused and drivers hold what they measure: %s, and the hub goes on by itself", err, advice(err))
 	} else if d := u.stuck(); d > 0 {
 		add(partRecord, "nothing has got onto the disk for %v; drivers hold what they measure: look at the disk", d.Round(time.Second))
 	}
 	if f := u.room(); f.Low {
 		add(partDisk, "%v: %s", f, makeRoom)
+	}
+	if text := u.centreConcern(); text != "" {
+		add(partCentre, "%s", text)
 	}
 	for _, st := range instruments {
 		if st.GetState() != pb.InstrumentState_INSTRUMENT_STATE_MEASURING {
@@ -49,16 +54,24 @@ func (u *upkeep) concerns(instruments []*pb.InstrumentStatus) []*pb.Concern {
 	return list
 }
 
+// advice says what a person can do about a record that waits.
+func advice(err error) string {
+	var held *ledger.HeldError
+	errors.As(err, &held)
+	return held.Advice()
+}
+
 // healthShown keeps the health service as the hub is.
 type healthShown struct {
 	server   *health.Server
 	services []string
+	centre   bool // the lab has one
 	// Parts that have been shown, to be withdrawn when the lab has them no more.
 	shown map[string]bool
 }
 
 func (h *healthShown) show(concerns []*pb.Concern, instruments []*pb.InstrumentStatus) {
-	parts := map[string]bool{partRecord: true, partDisk: true}
+	parts := wellParts(h.centre)
 	for _, st := range instruments {
 		parts[partInstrument+st.GetInstrument()] = true
 	}

@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"sync"
 	"time"
@@ -69,9 +70,23 @@ type Hub struct {
 	failed   chan error
 }
 
+// mostStarts bounds how often a hub begins anew because entries of the one before it have
+// arrived while it read the record.
+const mostStarts = 5
+
 // Start opens the ledger, finishes what an earlier hub could not, serves, and
 // starts the drivers. The hub runs until Stop.
-func Start(ctx context.Context, o Options) (*Hub, error) {
+func Start(ctx context.Context, o Options) (h *Hub, err error) {
+	for range mostStarts {
+		if h, err = start(ctx, o); !errors.Is(err, ledger.ErrFenced) {
+			return h, err
+		}
+		o.Log.Warn("entries of the hub before this one have arrived: it begins anew", zap.Error(err))
+	}
+	return nil, err
+}
+
+func start(ctx context.Context, o Options) (*Hub, error) {
 	l, problems := o.Load()
 	if err := problems.Err(); err != nil {
 		return nil, err
@@ -89,6 +104,9 @@ func Start(ctx context.Context, o Options) (*Hub, error) {
 	if err := h.serve(recorder); err != nil {
 		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
 	}
+	if l.Centre != nil {
+		h.upkeep.uplink.Store(h.scribe.ledger.Copy(l.Centre))
+	}
 	if err := first(h.closeStrays(ctx, recorder, l), h.applyFirst(ctx, l)); err != nil {
 		return nil, errors.Join(err, h.Stop(ctx))
 	}
@@ -103,6 +121,7 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 		Dir: filepath.Join(l.Data, "ledger"), HubVersion: h.options.Version, Clock: h.options.Clock, Log: h.log,
 		Committed: func(bytes int, took time.Duration) { h.upkeep.committed(bytes, took, h.options.Clock.Now()) },
 		Visit:     f.visit,
+		Cluster:   l.Store,
 	})
 	if err != nil {
 		return err
@@ -201,7 +220,7 @@ func (h *Hub) Reload(ctx context.Context, person string) (supervise.Changes, err
 		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
 			"the lab file has mistakes, and the lab goes on as it was:\n%v", problems)
 	}
-	if l.Data != h.lab.Data || l.Listen != h.lab.Listen {
+	if l.Data != h.lab.Data || l.Listen != h.lab.Listen || !reflect.DeepEqual([]any{l.Store, l.Centre}, []any{h.lab.Store, h.lab.Centre}) {
 		return supervise.Changes{}, refuse(pb.ErrorReason_ERROR_REASON_LAB_FILE_INVALID,
 			"data and listen cannot change while the hub runs; they were %s, %v, and are %s, %v: restart the hub", h.lab.Data, h.lab.Listen, l.Data, l.Listen)
 	}
@@ -257,6 +276,9 @@ func (h *Hub) Stop(ctx context.Context) error {
 	case <-graceful:
 	case <-ended.Done():
 	}
+	if u := h.upkeep.uplink.Load(); u != nil {
+		u.Close()
+	}
 	err = errors.Join(err, h.scribe.ledger.Close())
 	h.grpc.Stop()
 	return errors.Join(err, h.http.Close())
@@ -306,7 +328,7 @@ func (h *Hub) serve(recorder *recorder) error {
 	pb.RegisterStatusServiceServer(h.grpc, &statusService{upkeep: h.upkeep})
 	h.upkeep.instruments = instruments.observed
 	h.health = health.NewServer()
-	shown := &healthShown{server: h.health, services: slices.Collect(maps.Keys(h.grpc.GetServiceInfo()))}
+	shown := &healthShown{server: h.health, centre: h.lab.Centre != nil, services: slices.Collect(maps.Keys(h.grpc.GetServiceInfo()))}
 	healthpb.RegisterHealthServer(h.grpc, h.health)
 	reflection.Register(h.grpc)
 

@@ -189,7 +189,7 @@ func unwritable(err error) error {
 	var held *ledger.HeldError
 	if errors.As(err, &held) {
 		return refuse(pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE,
-			"%v; nothing that was answered is lost, and the drivers hold what they measure: make room on the disk or mend it, and retry with the same request id: the hub goes on by itself", err)
+			"%v; nothing that was answered is lost, and the drivers hold what they measure: %s, and retry with the same request id: the hub goes on by itself", err, held.Advice())
 	}
 	return refuse(pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE,
 		"the record cannot be written: %v; nothing that was answered is lost: mend the cause and restart the hub, then retry with the same request id", err)

@@ -91,11 +91,14 @@ func (t *tally) grew(at time.Time, bytes int) {
 	t.growth.Add(at, bytes)
 }
 
-// foresee makes a forecast for a disk and a record of a size on it.
-func (t *tally) foresee(d space.Disk, record uint64, now time.Time) space.Forecast {
+// foresee makes a forecast for a disk and a record of a size, on it or elsewhere.
+func (t *tally) foresee(d space.Disk, record uint64, elsewhere bool, now time.Time) space.Forecast {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	growth, known := t.growth.BusiestDay(now)
+	if elsewhere {
+		return space.Elsewhere(d, record, growth, known, t.growth.Written())
+	}
 	return space.Foresee(d, record, growth, known, t.growth.Written())
 }
 

@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/ledger"
 	"github.com/evenbench/evenbench/internal/metrics"
 	"github.com/evenbench/evenbench/internal/space"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -31,8 +32,10 @@ type upkeep struct {
 	// instruments says how each instrument of the lab is.
 	instruments func() []*pb.InstrumentStatus
 	subscribers *subscribers
-	measure     func(folder string) (space.Disk, error)
-	started     time.Time // on the lab's clock
+	// uplink copies the record to a centre; nil: none does.
+	uplink  atomic.Pointer[ledger.Uplink]
+	measure func(folder string) (space.Disk, error)
+	started time.Time // on the lab's clock
 
 	// Probes of the record that have succeeded, and when the last one did, on the
 	// monotonic clock.
@@ -141,8 +144,8 @@ func (u *upkeep) stuck() time.Duration {
 // lookAtSpace measures the disk, and warns if it is nearly full.
 func (u *upkeep) lookAtSpace() {
 	disk, err := u.measure(u.data)
-	var record uint64
-	if err == nil {
+	record, elsewhere := u.scribe.ledger.StoreBytes()
+	if err == nil && !elsewhere {
 		record, err = space.Size(filepath.Join(u.data, "ledger"))
 	}
 	if err != nil {
@@ -150,7 +153,7 @@ func (u *upkeep) lookAtSpace() {
 		return
 	}
 	now := u.scribe.clock.Now()
-	f := u.tally.foresee(disk, record, now)
+	f := u.tally.foresee(disk, record, elsewhere, now)
 	u.mu.Lock()
 	u.forecast = f
 	u.mu.Unlock()
@@ -174,10 +177,10 @@ func (u *upkeep) room() space.Forecast {
 // reading is what Prometheus is shown.
 func (u *upkeep) reading() metrics.Reading {
 	last := u.scribe.ledger.Last()
-	following := u.subscribers.status(last)
+	following := u.following(last)
 	r := metrics.Reading{
 		Version: u.version, Entries: u.tally.entries(), LastCursor: last, Space: u.room(),
-		Well: map[string]bool{partRecord: true, partDisk: true}, Lag: lags(following), Subscribers: len(following),
+		Well: wellParts(u.uplink.Load() != nil), Lag: lags(following), Subscribers: len(following),
 	}
 	instruments := u.instruments()
 	for _, c := range u.concerns(instruments) {
@@ -222,7 +225,7 @@ func (s *statusService) GetStatus(context.Context, *pb.GetStatusRequest) (*pb.Ge
 	return &pb.GetStatusResponse{
 		HubVersion: u.version, LabName: lab, RecordId: u.scribe.ledger.RecordID(), LastCursor: last,
 		LabTime: timestamppb.New(u.scribe.clock.Now()), StartedAt: timestamppb.New(u.started),
-		Readings: u.tally.readings(), Space: spaceStatus(f), Subscribers: u.subscribers.status(last),
+		Readings: u.tally.readings(), Space: spaceStatus(f), Subscribers: u.following(last),
 		Instruments: instruments, Concerns: u.concerns(instruments),
 	}, nil
 }
@@ -231,7 +234,7 @@ func spaceStatus(f space.Forecast) *pb.SpaceStatus {
 	m := &pb.SpaceStatus{RecordBytes: f.Record, FreeBytes: f.Disk.Free, DiskBytes: f.Disk.Total, Low: f.Low, Text: f.String()}
 	if f.Known {
 		m.GrowthBytesPerDay = &f.PerDay
-		if f.PerDay > 0 {
+		if f.PerDay > 0 && !f.Elsewhere {
 			m.DaysLeft = &f.Days
 		}
 	}

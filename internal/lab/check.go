@@ -43,6 +43,7 @@ func Check(path string, o Options) (summary string, problems problem.List) {
 func (l *Lab) summary(path string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: lab %q: %s, %s\n", path, l.Name, counted(len(l.Stations), "station"), counted(len(l.Instruments), "instrument"))
+	b.WriteString(l.dataSummary())
 	b.WriteString(l.accessSummary())
 	for _, i := range l.Instruments {
 		names := make([]string, len(i.Channels))

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"github.com/evenbench/evenbench/internal/access"
+	"github.com/evenbench/evenbench/internal/ledger"
 	"github.com/evenbench/evenbench/internal/normalize"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -22,7 +23,11 @@ type Lab struct {
 	// Digest is the SHA-256 of the file, hexadecimal.
 	Digest string
 	// Data is the folder of the hub's data, absolute.
-	Data   string
+	Data string
+	// Store is where the record is kept instead of in Data; nil: it is there.
+	Store *ledger.Cluster
+	// Centre is where the record is copied to; nil: nowhere.
+	Centre *ledger.Cluster
 	Listen Listen
 	// Access is whom the hub knows; nil: it serves this machine alone, and asks for
 	// no credentials.

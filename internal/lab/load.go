@@ -108,13 +108,6 @@ func (l *loader) read() {
 	}
 }
 
-func (l *loader) readData(n *document.Node) {
-	l.lab.Data = l.path(n.Text(defaultData))
-	if info, err := os.Stat(l.lab.Data); err == nil && !info.IsDir() {
-		n.Problem("%s is a file: name a folder, which need not be there yet", l.lab.Data)
-	}
-}
-
 // path resolves a path that is relative to the lab file.
 func (l *loader) path(p string) string {
 	if filepath.IsAbs(p) {

@@ -23,6 +23,9 @@ const (
 	childDir = "EVENBENCH_TEST_LEDGER"
 	// Largest file that the child may write, in bytes: a disk that fills up.
 	childFileLimit = "EVENBENCH_TEST_FILE_LIMIT"
+	// A server that the child keeps its ledger on, with a lease of childLease.
+	childServer = "EVENBENCH_TEST_SERVER"
+	childLease  = 3 * time.Second
 )
 
 func runAsChild() bool {
@@ -36,7 +39,11 @@ func runAsChild() bool {
 			panic(err)
 		}
 	}
-	l, err := ledger.Open(context.Background(), ledger.Options{Dir: dir, GroupEntries: 30})
+	o := ledger.Options{Dir: dir, GroupEntries: 30}
+	if server := os.Getenv(childServer); server != "" {
+		o.Cluster, o.LeaseTime = &ledger.Cluster{Servers: []string{server}, Stream: "lab-7"}, childLease
+	}
+	l, err := ledger.Open(context.Background(), o)
 	if err != nil {
 		fmt.Println("error:", err)
 		return true

@@ -13,6 +13,10 @@ import (
 // ErrFenced says that another hub has written to the ledger.
 var ErrFenced = errors.New("another hub writes to this ledger; this one must stop")
 
+// errDisplaced says that the store did not end where it should have: another hub has
+// written, or this one has, and its answer was lost. The stream tells.
+var errDisplaced = errors.New("the store does not end with the entry before")
+
 // record is one entry ready to be stored.
 type record struct {
 	cursor  uint64
@@ -26,9 +30,12 @@ const (
 	headerBatchID      = "Nats-Batch-Id"
 	headerBatchSeq     = "Nats-Batch-Sequence"
 	headerBatchCommit  = "Nats-Batch-Commit"
-	// The server's code for an expected last sequence that is not.
-	codeWrongLast = 10071
+	// The server's codes for an expected last sequence that is not, the second where
+	// another publication is still on its way.
+	codeWrongLast, codeWrongLastYet = 10071, 10164
 )
+
+func wrongLast(code int) bool { return code == codeWrongLast || code == codeWrongLastYet }
 
 // soloEntries is the largest group that is stored entry by entry. An atomic
 // batch is staged in files of its own first, which costs as much as about
@@ -41,6 +48,7 @@ type publisher struct {
 	inbox   string
 	replies chan *nats.Msg
 	timeout time.Duration
+	batches int // names them: one that was left unfinished is no part of the next
 	journal *serverLog
 }
 
@@ -97,7 +105,8 @@ func (p *publisher) oneByOne(group []record) error {
 }
 
 func (p *publisher) atomically(group []record) error {
-	id := []string{strconv.FormatUint(group[0].cursor, 36)}
+	p.batches++
+	id := []string{p.inbox[len(p.inbox)-min(len(p.inbox), 22):] + "-" + strconv.Itoa(p.batches)}
 	for i, r := range group {
 		m := p.message(r)
 		m.Header[headerBatchID] = id
@@ -141,9 +150,17 @@ func (p *publisher) await(cursor uint64) error {
 			// A batch that fails while it is written to disk is not answered.
 			patience.Reset(min(p.timeout, complaintGrace))
 		case <-patience.C:
-			return fmt.Errorf("no answer: %w", p.journal.orElse(fmt.Sprintf("the store has been silent for %v; the disk may hang", p.timeout)))
+			return fmt.Errorf("no answer: %w", p.journal.orElse(fmt.Sprintf("the store has been silent for %v; %s", p.timeout, p.guess())))
 		}
 	}
+}
+
+// guess says what a silent store may have.
+func (p *publisher) guess() string {
+	if p.store.embedded == nil {
+		return "too few of its servers may be there, or the line is down"
+	}
+	return "the disk may hang"
 }
 
 // complaintGrace is how long an answer may still take once the server has
@@ -157,12 +174,12 @@ func readAck(m *nats.Msg, cursor uint64) error {
 		return errors.New("the store has stopped")
 	case err != nil:
 		return fmt.Errorf("read the store's answer %q: %w", m.Data, err)
-	case ack.Error != nil && ack.Error.Code == codeWrongLast:
-		return fmt.Errorf("%w (%s)", ErrFenced, ack.Error.Description)
+	case ack.Error != nil && wrongLast(ack.Error.Code):
+		return fmt.Errorf("%w (%s)", errDisplaced, ack.Error.Description)
 	case ack.Error != nil:
 		return fmt.Errorf("%s (JetStream error %d)", ack.Error.Description, ack.Error.Code)
 	case ack.Seq != cursor:
-		return fmt.Errorf("entry %d was stored as %d: %w", cursor, ack.Seq, ErrFenced)
+		return fmt.Errorf("entry %d was stored as %d: %w", cursor, ack.Seq, errDisplaced)
 	}
 	return nil
 }

@@ -50,9 +50,9 @@ func TestP2DurableBeforeDone(t *testing.T) {
 
 // killedAfter runs a child until it has acknowledged so many entries and a moment
 // longer, kills it, and returns all it said.
-func killedAfter(t *testing.T, dir string, entries int, moment time.Duration) string {
+func killedAfter(t *testing.T, dir string, entries int, moment time.Duration, env ...string) string {
 	t.Helper()
-	child := childCommand(t, dir)
+	child := childCommand(t, dir, env...)
 	pipe, err := child.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)

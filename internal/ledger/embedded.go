@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats-server/v2/server"
+	"github.com/nats-io/nats.go"
 )
 
 // embedded is a NATS server of this process that nobody else can reach.
@@ -61,6 +62,11 @@ func startEmbedded(dir, stream string, journal *serverLog) (*embedded, error) {
 		return nil, fmt.Errorf("start the record's store in %s: %w", dir, journal.orElse("it did not become ready"))
 	}
 	return e, nil
+}
+
+// connect connects within the process.
+func (e *embedded) connect(_ *Cluster, name string) (*nats.Conn, error) {
+	return nats.Connect("", nats.InProcessServer(e.server), nats.NoReconnect(), nats.Name(name))
 }
 
 func (e *embedded) stop() {

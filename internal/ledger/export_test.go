@@ -33,7 +33,7 @@ func committer(l *Ledger, how func(*publisher, []record) error) func([]*pb.Entry
 			if err != nil {
 				return err
 			}
-			group[i] = record{e.Cursor, subjectOf(l.options.Stream, e), b}
+			group[i] = record{e.Cursor, subjectOf(l.options.stream(), e), b}
 		}
 		return how(p, group)
 	}

@@ -31,10 +31,17 @@ type history struct {
 	conn    *nats.Conn
 	subject string
 	slots   chan struct{}
+	// leader is the subject of a question to the leader of a stream that several servers
+	// keep; empty if there is one server.
+	leader string
 }
 
-func newHistory(conn *nats.Conn, stream string) *history {
-	return &history{conn: conn, subject: "$JS.API.DIRECT.GET." + stream, slots: make(chan struct{}, historyRequests)}
+func newHistory(conn *nats.Conn, stream string, cluster bool) *history {
+	h := &history{conn: conn, subject: "$JS.API.DIRECT.GET." + stream, slots: make(chan struct{}, historyRequests)}
+	if cluster {
+		h.leader = "$JS.API.STREAM.MSG.GET." + stream
+	}
+	return h
 }
 
 // message is what the store has at one position.
@@ -61,11 +68,57 @@ func (h *history) read(ctx context.Context, from uint64, space []message) ([]mes
 	if err == nil && len(chunk) > 0 && from+uint64(len(chunk))-1 != last {
 		chunk, _, err = h.ask(ctx, request{From: from}, space)
 	}
+	if err == nil && h.leader != "" {
+		if whole := inOrder(from, chunk); whole > 0 {
+			chunk = chunk[:whole]
+		} else {
+			chunk, err = h.fromLeader(ctx, from, chunk)
+		}
+	}
 	if err != nil {
 		return nil, fmt.Errorf("read entries from %d: %w", from, err)
 	}
 	return chunk, nil
 }
+
+// inOrder returns how many messages stand one after the other from a position on.
+func inOrder(from uint64, chunk []message) (n int) {
+	for n < len(chunk) && chunk[n].position == from+uint64(n) {
+		n++
+	}
+	return n
+}
+
+// fromLeader reads the entry at a position from the stream's leader. Any server of a
+// cluster answers a direct get, also one that is behind: that something is missing, only
+// the leader can say. What was read goes where it does not say otherwise.
+func (h *history) fromLeader(ctx context.Context, position uint64, read []message) ([]message, error) {
+	m, err := h.conn.RequestWithContext(ctx, h.leader, fmt.Appendf(nil, `{"seq":%d}`, position))
+	if err != nil {
+		return nil, err
+	}
+	var answer struct {
+		Message struct {
+			Data []byte `json:"data"`
+		} `json:"message"`
+		Error *struct {
+			Code        int    `json:"err_code"`
+			Description string `json:"description"`
+		} `json:"error"`
+	}
+	switch err := json.Unmarshal(m.Data, &answer); {
+	case err != nil:
+		return nil, err
+	case answer.Error != nil && answer.Error.Code == codeNoMessage:
+		return read, nil
+	case answer.Error != nil:
+		return nil, fmt.Errorf("%s (JetStream error %d)", answer.Error.Description, answer.Error.Code)
+	}
+	return []message{{position, answer.Message.Data}}, nil
+}
+
+// codeNoMessage is the server's code for a position with nothing at it.
+const codeNoMessage = 10037
 
 // request is a batched direct get, as JetStream's API defines it.
 type request struct {

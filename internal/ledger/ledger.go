@@ -41,7 +41,12 @@ type Ledger struct {
 	tail    *tail
 	failed  lastError
 	held    lastError
-	opened  *pb.RecordOpened
+	// away is why the cluster gives no answer to a sign of life.
+	away  lastError
+	lease *lease
+	// size of the stream on a cluster, in bytes, as it was last seen.
+	size   atomic.Uint64
+	opened *pb.RecordOpened
 
 	// assigned is the cursor last given out; Append's alone.
 	assigned uint64
@@ -49,6 +54,8 @@ type Ledger struct {
 	closing   context.Context // ends when Close is called
 	close     context.CancelFunc
 	stopped   chan struct{}
+	signs     context.CancelFunc // ends the signs of life
+	signsOver chan struct{}
 	closeOnce sync.Once
 	closeErr  error
 }
@@ -56,7 +63,10 @@ type Ledger struct {
 // Open opens the ledger in o.Dir, or creates one. It reads the whole ledger and
 // checks that every entry is there and has the hash that the next one gives for
 // it; what does not hold is returned as a *BrokenError, and the files are left as
-// they are.
+// they are. On a cluster it takes the record for this hub; one that another hub has is a
+// *HeldByError. What the hub before it had sent may still arrive behind what was read:
+// then the first entry gets ErrFenced, and the caller opens the ledger anew. Once one
+// entry is durable nothing of another hub's can come before the next.
 func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	o = o.withDefaults()
 	if err := makeDir(o.Dir); err != nil {
@@ -66,6 +76,7 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 		options: o,
 		journal: newServerLog(o.Log),
 		queue:   newQueue(o.QueueEntries, o.QueueReadings),
+		tail:    newTail(o.TailEntries, o.TailBytes),
 		stopped: make(chan struct{}),
 	}
 	l.closing, l.close = context.WithCancel(context.Background())
@@ -77,6 +88,11 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 			l.release()
 		}
 	}()
+	if o.Cluster != nil {
+		if err := l.take(ctx); err != nil {
+			return nil, fmt.Errorf("open %v: %w", o.Cluster, err)
+		}
+	}
 	head, err := l.openVerified(ctx, nil)
 	if err != nil {
 		return nil, fmt.Errorf("open ledger %s: %w", o.Dir, err)
@@ -85,7 +101,7 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	if err != nil {
 		return nil, err
 	}
-	l.tail = newTail(head, o.TailEntries, o.TailBytes)
+	l.tail.start(head)
 	l.assigned = head.Cursor
 	go w.run()
 	if head.Cursor == 0 {
@@ -94,6 +110,39 @@ func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 		}
 	}
 	return l, nil
+}
+
+// take makes this hub the one that writes the record.
+func (l *Ledger) take(ctx context.Context) (err error) {
+	if l.lease, err = newLease(ctx, l.options); err != nil {
+		return err
+	}
+	signs, stop := context.WithCancel(context.Background())
+	l.signs, l.signsOver = stop, make(chan struct{})
+	go func() {
+		defer close(l.signsOver)
+		l.lease.keep(signs, l.fail, func(err error) {
+			if l.holds(&l.away, err); err == nil {
+				l.measure(signs)
+			}
+		})
+	}()
+	return nil
+}
+
+// measure asks how large the stream on a cluster is.
+func (l *Ledger) measure(ctx context.Context) {
+	within, cancel := context.WithTimeout(ctx, clusterTimeout)
+	defer cancel()
+	if s, err := l.lease.js.Stream(within, l.options.stream()); err == nil {
+		l.size.Store(s.CachedInfo().State.Bytes)
+	}
+}
+
+// StoreBytes returns the room that the record takes on other servers, in bytes, as it was
+// seen a few seconds ago, and whether it is kept there.
+func (l *Ledger) StoreBytes() (bytes uint64, elsewhere bool) {
+	return l.size.Load(), l.options.Cluster != nil
 }
 
 // openVerified opens the store and checks what is in it. At is how far it must go, if
@@ -107,17 +156,20 @@ func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 	if at != nil {
 		known, noted, visit = *at, true, nil
 	}
+	if at != nil && l.options.Cluster != nil {
+		v.chain = Chain{cursor: at.Cursor, hash: at.Hash} // it was read once
+	}
 	if visit != nil {
 		v.visits = newVisits(visit)
 		defer v.visits.close()
 	}
-	if l.options.URL == "" {
+	if l.options.Cluster == nil {
 		if err := v.files(ctx, known, noted); err != nil {
 			return Head{}, err
 		}
 	}
 	// Before the server makes itself a new store where one is missing.
-	if last, _ := v.chain.Last(); l.options.URL == "" && last < known.Cursor {
+	if last, _ := v.chain.Last(); l.options.Cluster == nil && last < known.Cursor {
 		return Head{}, &BrokenError{v.chain.End(known)[0]}
 	}
 	opened, end, err := openStore(ctx, l.options, l.journal)
@@ -125,6 +177,7 @@ func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 		return Head{}, err
 	}
 	l.store.Store(opened)
+	l.size.Store(end.bytes)
 	return v.rest(ctx, end, known)
 }
 
@@ -201,6 +254,10 @@ func (l *Ledger) Close() error {
 
 func (l *Ledger) release() {
 	l.close()
+	if l.signs != nil {
+		l.signs()
+		<-l.signsOver
+	}
 	if s := l.store.Load(); s != nil {
 		s.close()
 	}
@@ -209,7 +266,8 @@ func (l *Ledger) release() {
 
 // fail ends writing.
 func (l *Ledger) fail(err error) {
-	l.failed.set(err)
+	if l.failed.first(err) {
+		l.options.Log.Error("the ledger cannot be written", zap.Error(err))
+	}
 	l.tail.wake()
-	l.options.Log.Error("the ledger cannot be written", zap.Error(err))
 }

@@ -4,10 +4,12 @@ import (
 	"testing"
 
 	"go.uber.org/goleak"
+
+	"github.com/evenbench/evenbench/internal/ledger/nodes"
 )
 
 func TestMain(m *testing.M) {
-	if runAsChild() {
+	if runAsChild() || nodes.Run() {
 		return
 	}
 	// The server now and then forgets the loop of a block that it begins while its store

@@ -23,16 +23,12 @@ type Options struct {
 	HubVersion string
 	Clock      clock.Clock
 
-	// URL of an external NATS server with JetStream, "nats://host:4222"; empty:
-	// the ledger keeps its own store in Dir. Dir still holds the note of the
-	// last entry.
-	URL string
-	// Replicas of each entry on an external cluster: 1, 3 or 5; 0: 3. Not used
-	// without URL.
-	Replicas int
-	// Stream names the record on an external server, where several labs may
-	// keep theirs; empty: "record". Not used without URL.
-	Stream string
+	// Cluster keeps the store elsewhere; nil: the ledger keeps its own in Dir. Dir
+	// still holds the note of the last entry, and who this hub is.
+	Cluster *Cluster
+	// LeaseTime is how long a hub that gives no sign keeps another one from taking the
+	// record on a cluster over; 0: 15 s. Not used without Cluster.
+	LeaseTime time.Duration
 
 	// Visit is called with each entry that is there already, in order, while
 	// Open goes on to check the chain behind it, so that a caller that folds the
@@ -64,8 +60,7 @@ type Options struct {
 }
 
 const (
-	defaultStream   = "record"
-	defaultReplicas = 3
+	defaultStream = "record"
 
 	// The server's own limit of an atomic batch is 1,000 messages.
 	defaultGroupEntries = 1000
@@ -82,6 +77,9 @@ const (
 
 	// A healthy disk takes milliseconds, a sleeping one a few seconds.
 	defaultCommitTimeout = 10 * time.Second
+
+	// Longer than a busy machine stands still, shorter than drivers hold readings.
+	defaultLeaseTime = 15 * time.Second
 )
 
 func (o Options) withDefaults() Options {
@@ -90,10 +88,12 @@ func (o Options) withDefaults() Options {
 			*v = d
 		}
 	}
-	if o.URL == "" || o.Stream == "" {
-		o.Stream = defaultStream
+	if o.Cluster != nil {
+		o.Cluster = o.Cluster.withDefaults()
 	}
-	orInt(&o.Replicas, defaultReplicas)
+	if o.LeaseTime <= 0 {
+		o.LeaseTime = defaultLeaseTime
+	}
 	orInt(&o.GroupEntries, defaultGroupEntries)
 	o.GroupEntries = min(o.GroupEntries, defaultGroupEntries)
 	orInt(&o.GroupBytes, defaultGroupBytes)
@@ -111,4 +111,12 @@ func (o Options) withDefaults() Options {
 		o.Log = zap.NewNop()
 	}
 	return o
+}
+
+// stream names the record in its store.
+func (o Options) stream() string {
+	if o.Cluster == nil {
+		return defaultStream
+	}
+	return o.Cluster.Stream
 }

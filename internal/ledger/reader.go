@@ -3,10 +3,14 @@ package ledger
 import (
 	"context"
 	"fmt"
+	"time"
 )
 
 // nextEntries bounds what one call of Next returns.
 const nextEntries = 1024
+
+// readAgain is how long a reader waits for a cluster that elects a new leader.
+const readAgain = 100 * time.Millisecond
 
 // Reader returns entries in order, each once. It is used by one goroutine; it
 // needs no closing.
@@ -44,7 +48,9 @@ func (r *Reader) Next(ctx context.Context) ([]Stored, error) {
 			from := r.ledger.store.Load()
 			found, err = r.history(ctx, from, last)
 			if r.ledger.passing(err, from) {
-				if err = r.ledger.Ready(ctx); err == nil {
+				if ready := r.ledger.Ready(ctx); ready != nil {
+					err = ready
+				} else if r.ledger.options.Cluster == nil || pause(ctx, readAgain) {
 					continue
 				}
 			}

@@ -80,7 +80,7 @@ func (w *writer) copy(ctx context.Context, stored iter.Seq2[[]byte, error]) erro
 		if err != nil {
 			return err
 		}
-		group = append(group, record{cursor, subjectOf(w.ledger.options.Stream, e), b})
+		group = append(group, record{cursor, subjectOf(w.ledger.options.stream(), e), b})
 		w.head = Head{cursor, sha256.Sum256(b)}
 		if size += len(b); len(group) == w.ledger.options.GroupEntries || size >= w.ledger.options.GroupBytes {
 			if err := flush(); err != nil {

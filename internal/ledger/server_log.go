@@ -70,6 +70,17 @@ func (e *lastError) set(err error) {
 	e.err = err
 }
 
+// first sets an error where there is none, and says whether there was.
+func (e *lastError) first(err error) bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if e.err != nil {
+		return false
+	}
+	e.err = err
+	return true
+}
+
 func (e *lastError) get() error {
 	e.mu.Lock()
 	defer e.mu.Unlock()

@@ -4,11 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"testing"
-	"time"
-
-	"github.com/nats-io/nats-server/v2/server"
 
 	"github.com/evenbench/evenbench/internal/ledger"
 )
@@ -90,54 +86,4 @@ func TestSecondHubIsRefused(t *testing.T) {
 		t.Fatalf("a second hub on the directory got %v", err)
 	}
 	appendNotes(t, l, 1)
-}
-
-// On an external server two hubs can reach one ledger. The first that writes
-// wins; the other is told, and stays told.
-func TestSecondHubIsFencedOnAnExternalServer(t *testing.T) {
-	url := externalServer(t)
-	external := func(o *ledger.Options) { o.URL, o.Replicas, o.Stream = url, 1, "lab-7" }
-	first := open(t, t.TempDir(), external)
-	appendNotes(t, first, 100)
-	second := open(t, t.TempDir(), external)
-	if second.RecordID() != first.RecordID() || second.Last() != first.Last() {
-		t.Fatalf("the second hub sees record %s to %d, the first %s to %d", second.RecordID(), second.Last(), first.RecordID(), first.Last())
-	}
-	appendNotes(t, first, 1)
-	for _, n := range []int{1, 40} { // entry by entry, and as a batch
-		answers := make(chan error, n)
-		for range n {
-			second.Append(note("from the second"), func(err error) { answers <- err })
-		}
-		for range n {
-			if err := <-answers; !errors.Is(err, ledger.ErrFenced) {
-				t.Fatalf("the second hub's entry: %v", err)
-			}
-		}
-	}
-	if err := second.Err(); !errors.Is(err, ledger.ErrFenced) || !strings.Contains(err.Error(), "entry 103") && !strings.Contains(err.Error(), "entry 102") {
-		t.Errorf("the second hub's state is %v", err)
-	}
-	if err := second.Await(t.Context(), second.Last()+1); !errors.Is(err, ledger.ErrFenced) {
-		t.Errorf("waiting for its entry: %v", err)
-	}
-	appendNotes(t, first, 50)
-	a, err := first.Audit(t.Context())
-	if err != nil || !a.GetUnbroken() || a.GetEntries() != 152 {
-		t.Errorf("the audit says %v, %v", a, err)
-	}
-}
-
-func externalServer(t *testing.T) (url string) {
-	t.Helper()
-	s, err := server.NewServer(&server.Options{Host: "127.0.0.1", Port: server.RANDOM_PORT, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	s.Start()
-	t.Cleanup(func() { s.Shutdown(); s.WaitForShutdown() })
-	if !s.ReadyForConnections(time.Minute) {
-		t.Fatal("the server did not start")
-	}
-	return s.ClientURL()
 }

@@ -18,8 +18,15 @@ type tail struct {
 	closed     bool
 }
 
-func newTail(head Head, maxEntries, maxBytes int) *tail {
-	return &tail{cursor: head.Cursor, hash: head.Hash, maxEntries: maxEntries, maxBytes: maxBytes, grown: make(chan struct{})}
+func newTail(maxEntries, maxBytes int) *tail {
+	return &tail{maxEntries: maxEntries, maxBytes: maxBytes, grown: make(chan struct{})}
+}
+
+// start says what the ledger ends with before anything is added.
+func (t *tail) start(head Head) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.cursor, t.hash = head.Cursor, head.Hash
 }
 
 // append adds durable entries.

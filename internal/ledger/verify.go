@@ -51,7 +51,7 @@ func (v *verifier) add(m message) error {
 func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
 	o := v.ledger.options
 	b := blocks{
-		dir: blocksDir(o.Dir, o.Stream), stream: o.Stream, limit: math.MaxUint64, tolerate: known.Cursor + 1,
+		dir: blocksDir(o.Dir, o.stream()), stream: o.stream(), limit: math.MaxUint64, tolerate: known.Cursor + 1,
 		visit: v.add,
 		fault: func(f Fault) error { return &BrokenError{f} },
 	}

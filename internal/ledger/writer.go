@@ -61,9 +61,7 @@ func (w *writer) group(waits []waiting) int {
 		err = w.hold(group, err)
 	}
 	if err != nil {
-		if l.Err() == nil {
-			l.fail(err)
-		}
+		l.fail(err)
 		n = len(waits)
 	} else {
 		l.tail.append(stored, w.head.Hash)
@@ -79,7 +77,7 @@ func (w *writer) store(group []record) error {
 	if len(group) > 0 {
 		began := time.Now()
 		err := w.publisher.commit(group)
-		if errors.Is(err, ErrFenced) && w.ledger.options.URL == "" {
+		if errors.Is(err, errDisplaced) && w.ledger.options.Cluster == nil {
 			// Nobody else can reach it: an entry of the group was not stored, and the
 			// answer to the next one came first.
 			err = fmt.Errorf("store %s: %w", span(group[0].cursor, group[len(group)-1].cursor), w.ledger.journal.orElse("the store did not say why not"))
@@ -118,7 +116,7 @@ func (w *writer) prepare(waits []waiting) ([]record, []Stored, error) {
 		if err != nil || o.kind == 0 {
 			return nil, nil, &unfitError{errors.Join(fmt.Errorf("store entry %d: it has no body", e.GetCursor()), err)}
 		}
-		group = append(group, record{e.GetCursor(), subjectOf(l.options.Stream, e), b})
+		group = append(group, record{e.GetCursor(), subjectOf(l.options.stream(), e), b})
 		stored = append(stored, Stored{e.GetCursor(), b, o.kind})
 		w.head = Head{e.GetCursor(), sha256.Sum256(b)}
 		size += len(b)

@@ -91,11 +91,11 @@ var (
 	build       = desc("build_info", "1, with the version of the hub.", "version")
 	entries     = desc("record_entries_total", "Entries in the record, by what they say.", "kind")
 	lastCursor  = desc("record_last_cursor", "Cursor of the last entry that is on disk.")
-	size        = desc("record_size_bytes", "Room that the record takes on the disk.")
+	size        = desc("record_size_bytes", "Room that the record takes on the disk, or on the servers that keep it.")
 	growth      = desc("record_growth_bytes", "Growth of the record on the disk in the busiest of the last seven days; absent until the record is a day old.")
-	free        = desc("disk_free_bytes", "Room on the disk of the record that the hub may still fill.")
-	total       = desc("disk_size_bytes", "Size of the disk of the record.")
-	untilFull   = desc("disk_full_seconds", "Time until the disk is full if the record grows as on the busiest of the last seven days; +Inf if it does not grow, absent until it is a day old.")
+	free        = desc("disk_free_bytes", "Room on the disk of the data folder that the hub may still fill.")
+	total       = desc("disk_size_bytes", "Size of the disk of the data folder.")
+	untilFull   = desc("disk_full_seconds", "Time until the disk is full if the record grows as on the busiest of the last seven days; +Inf if it does not grow, absent until it is a day old, and where other servers keep it.")
 	well        = desc("well", "1 if a part of the hub is well, 0 if it needs a person.", "part")
 	subscribers = desc("subscribers", "Subscribers that follow the record now.")
 	lag         = desc("subscriber_lag_entries", "Entries on disk that a subscriber has not been sent yet; of several of one name, of the one furthest behind.", "subscriber")
@@ -139,6 +139,8 @@ func (c *collector) Collect(out chan<- prometheus.Metric) {
 	gauge(total, float64(r.Space.Disk.Total))
 	if r.Space.Known {
 		gauge(growth, r.Space.PerDay)
+	}
+	if r.Space.Known && !r.Space.Elsewhere {
 		gauge(untilFull, r.Space.Days*(24*time.Hour).Seconds())
 	}
 	for part, ok := range r.Well {

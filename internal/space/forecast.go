@@ -34,6 +34,9 @@ type Forecast struct {
 	Days float64
 	// Low says that a person should make room.
 	Low bool
+	// Elsewhere says that the record does not lie on the disk, but on servers whose room
+	// is not known.
+	Elsewhere bool
 }
 
 // Foresee makes a forecast. Growth is that of the busiest day, in bytes as they are
@@ -54,10 +57,23 @@ func Foresee(d Disk, record uint64, growth float64, known bool, written uint64) 
 	return f
 }
 
+// Elsewhere is Foresee for a record on other servers: only what is free of the hub's own
+// disk is judged.
+func Elsewhere(d Disk, record uint64, growth float64, known bool, written uint64) Forecast {
+	f := Foresee(d, record, growth, known, written)
+	f.Elsewhere, f.Days = true, math.Inf(1)
+	f.Low = float64(d.Free) < LowShare*float64(d.Total)
+	return f
+}
+
 // String says it in a sentence.
 func (f Forecast) String() string {
 	free := fmt.Sprintf("%s of %s are free", Bytes(f.Disk.Free), Bytes(f.Disk.Total))
 	switch {
+	case f.Elsewhere && f.PerDay > 0:
+		return fmt.Sprintf("%s on the hub's own disk; the record is on other servers, whose room is not known here, and grows by %s a day", free, Bytes(uint64(f.PerDay)))
+	case f.Elsewhere:
+		return free + " on the hub's own disk; the record is on other servers, whose room is not known here"
 	case !f.Known:
 		return free + "; how long that lasts is known when the record is a day old"
 	case math.IsInf(f.Days, 1):
