@@ -56,7 +56,7 @@ func (l *loader) readCluster(n *document.Node) *ledger.Cluster {
 	if (certificate == nil) != (key == nil) {
 		first(certificate, key).Problem("a certificate and its key belong together: write certificate: and key:, or neither")
 	}
-	servers := n.Require("servers", "where NATS servers with JetStream are, such as [nats://127.0.0.1:4222]")
+	servers := n.Require("servers", "where NATS servers with JetStream are, such as nats://127.0.0.1:4222")
 	list := []*document.Node{servers}
 	if servers.Kind() == document.List {
 		list = servers.Items()
@@ -81,7 +81,9 @@ func (l *loader) readCluster(n *document.Node) *ledger.Cluster {
 // readServer reads the URL of a server. Beyond loopback anybody on the way could read and
 // write the record, so that it takes TLS, and something that says who the hub is.
 func (l *loader) readServer(n *document.Node, c *ledger.Cluster) {
-	if n == nil {
+	if n.Kind() == document.Map {
+		n.Problem("must be text: between brackets write a server in quotes, such as \"nats://127.0.0.1:4222\"")
+		_ = n.Entries() // its keys are parts of the server
 		return
 	}
 	text := n.Text("")
