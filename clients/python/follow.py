@@ -67,9 +67,17 @@ def readings(entry):
                 "value": None if math.isnan(value) else value,
                 "unit": series.unit,
                 "basis": series.basis,
-                "device_text": series.device_text[i] if series.device_text else "",
+                "device_text": said(series, i),
                 "sample": next((b.sample for b in batch.bindings if b.first_row <= row <= b.last_row), ""),
             }
+
+
+def said(series, i):
+    """What the device said in row i, as text."""
+    if not series.HasField("device_decimals"):
+        return series.device_text[i] if series.device_text else ""
+    number = (series.device_value or series.value)[i]
+    return f"{number:.{series.device_decimals}f}" if math.isfinite(number) else ""
 
 
 def utc(microseconds):

@@ -69,6 +69,9 @@ func (c *Checker) series(s *pb.Series) error {
 		return fmt.Errorf("%d entries in device_value for %d rows", len(s.GetDeviceValue()), n)
 	case len(s.GetDeviceText()) != n && len(s.GetDeviceText()) != 0:
 		return fmt.Errorf("%d entries in device_text for %d rows", len(s.GetDeviceText()), n)
+	case s.DeviceDecimals != nil && (len(s.GetDeviceText()) > 0 || len(s.GetDeviceValue()) != n || s.GetDeviceDecimals() > pb.MostDecimals):
+		return fmt.Errorf("device_decimals is %d, with %d entries in device_text and %d in device_value for %d rows; it goes without texts, with a value for each row, and up to %d",
+			s.GetDeviceDecimals(), len(s.GetDeviceText()), len(s.GetDeviceValue()), n, pb.MostDecimals)
 	case len(s.GetDeviceStatus()) != n && len(s.GetDeviceStatus()) != 0:
 		return fmt.Errorf("%d entries in device_status for %d rows", len(s.GetDeviceStatus()), n)
 	case len(s.GetDeviceTime()) != n && len(s.GetDeviceTime()) != 0:

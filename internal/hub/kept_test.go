@@ -224,6 +224,11 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 			one.Value = append(one.Value, v)
 			one.DeviceText = append(one.DeviceText, fmt.Sprint(v))
 		}
+		// As the hub stores them: without the texts that the values give, where there are
+		// such, and without device values that are the values.
+		one.DeviceValue = values
+		one.LeaveOutTexts()
+		one.DeviceValue = nil
 		return one
 	}
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_LabLoaded{LabLoaded: &pb.LabLoaded{LabName: "Kept lab", Digest: "00", Stations: []*pb.Station{

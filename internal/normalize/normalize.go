@@ -75,10 +75,12 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 		s.DeviceUnit = c.GetDeviceUnit()
 	}
 	if c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE {
+		s.PutBackTexts() // a code is a text, whatever it looks like
 		s.DeviceValue = nil
 		n.remark(b, s, t, column{})
 		return
 	}
+	s.LeaveOutTexts()
 	way, err := t.way(s.DeviceUnit)
 	if err != nil {
 		n.mismatch(b, s, t)
@@ -138,7 +140,7 @@ func (c column) void(i int) column {
 
 func (c column) equal(device []float64) bool {
 	return slices.EqualFunc(c.values, device, func(a, b float64) bool {
-		return a == b || a != a && b != b
+		return math.Float64bits(a) == math.Float64bits(b) || a != a && b != b
 	})
 }
 

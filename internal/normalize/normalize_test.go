@@ -106,8 +106,8 @@ func TestP8BothValuesAreKept(t *testing.T) {
 			t.Errorf("value %d is %v, want %v", i, s.Value[i], want)
 		}
 	}
-	if s.DeviceValue[0] != 392 || s.DeviceValue[1] != 401 || s.DeviceUnit != "[degF]" || s.DeviceText[0] != "392.0" {
-		t.Errorf("what the device said is changed: %v %v %s", s.DeviceValue, s.DeviceText, s.DeviceUnit)
+	if s.DeviceValue[0] != 392 || s.DeviceValue[1] != 401 || s.DeviceUnit != "[degF]" || (pb.Row{Series: s}).DeviceText() != "392.0" {
+		t.Errorf("what the device said is changed: %v %v %s", s.DeviceValue, pb.Row{Series: s}.DeviceText(), s.DeviceUnit)
 	}
 	if s.Quantity != "temperature" || s.Unit != "Cel" || s.Calibration != "ice-and-boil" {
 		t.Errorf("series: %v", s)
@@ -299,6 +299,10 @@ func TestBatchesThatAreNone(t *testing.T) {
 		{"texts are too few", func(b *pb.ReadingBatch) { b.Series[0].DeviceText = []string{""} }, "device_text has 1 elements for 2 rows"},
 		{"statuses are too many", func(b *pb.ReadingBatch) { b.Series[0].DeviceStatus = make([]string, 3) }, "device_status has 3 elements for 2 rows"},
 		{"device times are too few", func(b *pb.ReadingBatch) { b.Series[0].DeviceTime = []string{""} }, "device_time has 1 elements for 2 rows"},
+		{"decimals beyond all displays", func(b *pb.ReadingBatch) {
+			b.Series[0].DeviceText, b.Series[0].DeviceDecimals = nil, proto.Uint32(16)
+		}, "device_decimals is 16"},
+		{"decimals beside texts", func(b *pb.ReadingBatch) { b.Series[0].DeviceDecimals = proto.Uint32(0) }, "device_decimals is 0, with 2 texts"},
 		{"row beyond the batch", func(b *pb.ReadingBatch) { b.Series[0].Row[1] = 2 }, `channel "bean" has row 2, but the batch has 2 readings`},
 		{"row twice", func(b *pb.ReadingBatch) { b.Series[0].Row[1] = 0 }, "rows must ascend"},
 		{"row in two series", func(b *pb.ReadingBatch) {
@@ -319,7 +323,12 @@ func TestBatchesThatAreNone(t *testing.T) {
 			}
 		})
 	}
-	code := batch("code", said{0, 1, "CA-1", ""})
+	code := batch("code", said{0, 117, "117", ""})
+	code.Series[0].DeviceText, code.Series[0].DeviceDecimals = nil, proto.Uint32(0)
+	if s := normalized(t, code, scanner()); len(s.DeviceText) != 1 || s.DeviceText[0] != "117" || s.DeviceDecimals != nil {
+		t.Errorf("a code that looks like a number: %v", s)
+	}
+	code = batch("code", said{0, 1, "CA-1", ""})
 	code.Series[0].DeviceText = nil
 	if err := normalize.New([]normalize.Channel{scanner()}).Validate(code); err == nil || !strings.Contains(err.Error(), "device_text has 0 elements") {
 		t.Errorf("a code without a text: %v", err)

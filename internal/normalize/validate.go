@@ -74,13 +74,17 @@ func (n *Normalizer) validateSeries(s *pb.Series) error {
 	}{
 		{"after_us", len(s.GetAfterUs()), false},
 		{"device_value", len(s.GetDeviceValue()), code},
-		{"device_text", len(s.GetDeviceText()), !code},
+		{"device_text", len(s.GetDeviceText()), !code || s.DeviceDecimals != nil},
 		{"device_status", len(s.GetDeviceStatus()), true},
 		{"device_time", len(s.GetDeviceTime()), true},
 	} {
 		if c.length != rows && (c.length != 0 || !c.optional) {
 			return fmt.Errorf("%s has %d elements for %d rows", c.name, c.length, rows)
 		}
+	}
+	if s.DeviceDecimals != nil && (s.GetDeviceDecimals() > pb.MostDecimals || len(s.GetDeviceText()) > 0 || len(s.GetDeviceValue()) != rows) {
+		return fmt.Errorf("device_decimals is %d, with %d texts and %d device values for %d rows: it is for device values without texts, and at most %d",
+			s.GetDeviceDecimals(), len(s.GetDeviceText()), len(s.GetDeviceValue()), rows, pb.MostDecimals)
 	}
 	return nil
 }

@@ -66,7 +66,7 @@ func (b *batch) add(at time.Time, r *Reading) bool {
 	s.Row = append(s.Row, b.Count)
 	s.AfterUs = append(s.AfterUs, int32(after))
 	s.DeviceValue = append(s.DeviceValue, r.Value)
-	s.DeviceText = text(s.DeviceText, n, r.Text)
+	addText(s, r)
 	s.DeviceStatus = text(s.DeviceStatus, n, r.Status)
 	s.DeviceTime = text(s.DeviceTime, n, r.DeviceTime)
 	b.Count++
@@ -97,6 +97,24 @@ func (b *batch) in(channel, unit string) *pb.Series {
 	b.turn = len(b.Series)
 	b.bytes += len(channel) + len(unit) + 64
 	return s
+}
+
+// addText adds the text of a reading that is the latest of its series. While all of
+// them are numbers of so many decimals, that is kept in their stead.
+func addText(s *pb.Series, r *Reading) {
+	n := len(s.DeviceValue) - 1
+	if n == 0 || s.DeviceDecimals != nil {
+		switch d, ok := pb.Decimals(r.Text, r.Value); {
+		case ok && n == 0:
+			s.DeviceDecimals = &d
+			return
+		case ok && d == s.GetDeviceDecimals():
+			return
+		}
+		s.PutBackTexts()
+		s.DeviceText = s.DeviceText[:min(n, len(s.DeviceText))]
+	}
+	s.DeviceText = text(s.DeviceText, n, r.Text)
 }
 
 // text appends v as entry n of a column that stays empty until the first text.
@@ -151,6 +169,8 @@ func after(b *pb.ReadingBatch, n uint32) *pb.ReadingBatch {
 			DeviceText:   from(s.DeviceText, i),
 			DeviceStatus: from(s.DeviceStatus, i),
 			DeviceTime:   from(s.DeviceTime, i),
+
+			DeviceDecimals: s.DeviceDecimals,
 		}
 		for _, row := range s.Row[i:] {
 			left.Row = append(left.Row, row-n)

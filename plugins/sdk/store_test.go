@@ -80,6 +80,13 @@ func TestP1_StoreAccountsForEveryReading(t *testing.T) {
 // reading is the nth thing that a device says.
 func reading(n uint64) Reading {
 	r := Reading{Channel: []string{"bean", "drum_air", "mass"}[n%3], Value: float64(n)}
+	if n%4 == 3 { // a display, which seldom shows something else
+		r = Reading{Channel: "moisture", Value: float64(n) / 10, Text: fmt.Sprintf("%.1f", float64(n)/10)}
+		if n%92 == 3 {
+			r.Value, r.Text = float64(n), fmt.Sprint(n)
+		}
+		return r
+	}
 	switch n % 5 {
 	case 0:
 		r.Text = fmt.Sprint("B=", n)

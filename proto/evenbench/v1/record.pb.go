@@ -1819,7 +1819,8 @@ type Series struct {
 	// Number that the device said, in device_unit. Empty in a stored batch if
 	// equal to value in every row.
 	DeviceValue []float64 `protobuf:"fixed64,11,rep,packed,name=device_value,json=deviceValue,proto3" json:"device_value,omitempty"`
-	// What the device said, as text; registers in hexadecimal.
+	// What the device said, as text; registers in hexadecimal. Empty where
+	// device_decimals says it.
 	DeviceText []string `protobuf:"bytes,12,rep,name=device_text,json=deviceText,proto3" json:"device_text,omitempty"`
 	// The device's own word on the reading, such as a stability flag.
 	DeviceStatus []string `protobuf:"bytes,13,rep,name=device_status,json=deviceStatus,proto3" json:"device_status,omitempty"`
@@ -1827,9 +1828,14 @@ type Series struct {
 	DeviceTime []string `protobuf:"bytes,14,rep,name=device_time,json=deviceTime,proto3" json:"device_time,omitempty"`
 	// Rows that are not plainly good, in order of index; every row without a remark
 	// is good.
-	Remarks       []*Remark `protobuf:"bytes,15,rep,name=remarks,proto3" json:"remarks,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Remarks []*Remark `protobuf:"bytes,15,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// Where it is set, what the device said in every row is the number of
+	// device_value (of value, if that is empty) printed with so many decimals, at
+	// most 15, and nothing where that is not finite: 152.4 and 2 mean "152.40". A
+	// driver, or else the hub, leaves out the texts that it gives back exactly.
+	DeviceDecimals *uint32 `protobuf:"varint,16,opt,name=device_decimals,json=deviceDecimals,proto3,oneof" json:"device_decimals,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Series) Reset() {
@@ -1965,6 +1971,13 @@ func (x *Series) GetRemarks() []*Remark {
 		return x.Remarks
 	}
 	return nil
+}
+
+func (x *Series) GetDeviceDecimals() uint32 {
+	if x != nil && x.DeviceDecimals != nil {
+		return *x.DeviceDecimals
+	}
+	return 0
 }
 
 // Remark says why a reading is not plainly good.
@@ -4916,7 +4929,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vreceived_at\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"receivedAt\x12,\n" +
 	"\x06series\x18\b \x03(\v2\x14.evenbench.v1.SeriesR\x06series\x121\n" +
-	"\bbindings\x18\t \x03(\v2\x15.evenbench.v1.BindingR\bbindings\"\xdb\x03\n" +
+	"\bbindings\x18\t \x03(\v2\x15.evenbench.v1.BindingR\bbindings\"\x9d\x04\n" +
 	"\x06Series\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x1a\n" +
 	"\bquantity\x18\x02 \x01(\tR\bquantity\x12\x14\n" +
@@ -4936,7 +4949,9 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\rdevice_status\x18\r \x03(\tR\fdeviceStatus\x12\x1f\n" +
 	"\vdevice_time\x18\x0e \x03(\tR\n" +
 	"deviceTime\x12.\n" +
-	"\aremarks\x18\x0f \x03(\v2\x14.evenbench.v1.RemarkR\aremarks\"\x86\x01\n" +
+	"\aremarks\x18\x0f \x03(\v2\x14.evenbench.v1.RemarkR\aremarks\x12,\n" +
+	"\x0fdevice_decimals\x18\x10 \x01(\rH\x00R\x0edeviceDecimals\x88\x01\x01B\x12\n" +
+	"\x10_device_decimals\"\x86\x01\n" +
 	"\x06Remark\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\rR\x05index\x12/\n" +
 	"\aquality\x18\x02 \x01(\x0e2\x15.evenbench.v1.QualityR\aquality\x125\n" +
@@ -5489,6 +5504,7 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_RoastContinued)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[26].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[27].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[30].OneofWrappers = []any{}

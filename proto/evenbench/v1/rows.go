@@ -87,7 +87,12 @@ func (b *ReadingBatch) Elapsed(r Row) time.Duration {
 }
 
 // DeviceText returns what the device said, as text; empty if it said none.
-func (r Row) DeviceText() string { return column(r.Series.GetDeviceText(), r.Index) }
+func (r Row) DeviceText() string {
+	if r.Series.DeviceDecimals != nil {
+		return printed(r.DeviceValue(), r.Series.GetDeviceDecimals())
+	}
+	return column(r.Series.GetDeviceText(), r.Index)
+}
 
 // DeviceStatus returns the device's own word on the reading.
 func (r Row) DeviceStatus() string { return column(r.Series.GetDeviceStatus(), r.Index) }
@@ -98,7 +103,10 @@ func (r Row) DeviceValue() float64 {
 	if v := r.Series.GetDeviceValue(); r.Index < len(v) {
 		return v[r.Index]
 	}
-	return r.Value
+	if v := r.Series.GetValue(); r.Index < len(v) {
+		return v[r.Index]
+	}
+	return math.NaN()
 }
 
 // StandardUncertainty returns the standard uncertainty of Value and whether it
