@@ -1,0 +1,83 @@
+package book_test
+
+import (
+	"bytes"
+	"fmt"
+	"testing"
+
+	"google.golang.org/protobuf/proto"
+	"pgregory.net/rapid"
+
+	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/imprint"
+)
+
+func written(t rapid.TB, s *book.Skim) []byte {
+	t.Helper()
+	c := imprint.Write()
+	if err := s.Imprint(c); err != nil {
+		t.Fatal(err)
+	}
+	b, _ := c.Written()
+	return b
+}
+
+func readBack(t rapid.TB, state []byte) *book.Skim {
+	t.Helper()
+	s := book.NewSkim()
+	if err := s.Imprint(imprint.Read(bytes.Clone(state))); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// A fold that was written down at any entry, read, and gone on with, as often as one
+// likes, comes to what a fold of everything comes to: the same records, the same that is
+// owed, and from then on the same of every reading.
+func TestP6_WrittenFoldGoesOn(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := busy(t)
+		end := len(s.entries) - rapid.IntRange(0, len(s.entries)-1).Draw(t, "left out")
+		whole, parts := book.NewSkim(), book.NewSkim()
+		replay := &book.Replay{Book: book.New()}
+		for _, e := range s.entries[:end] {
+			replay.Apply(proto.CloneOf(e))
+		}
+		for from := 0; from < end; {
+			to := from + rapid.IntRange(1, end-from).Draw(t, "entries")
+			skimInto(t, whole, s.entries[from:to])
+			skimInto(t, parts, s.entries[from:to])
+			state := written(t, whole)
+			if !bytes.Equal(written(t, parts), state) {
+				t.Fatalf("after entry %d the state of a fold that was read is not that of one that was not", to)
+			}
+			parts, from = readBack(t, state), to
+			if !bytes.Equal(written(t, parts), state) {
+				t.Fatalf("the state after entry %d is not read as it was written", to)
+			}
+		}
+		owed, err := parts.Finish()
+		if err != nil {
+			t.Fatal(err)
+		}
+		compare(t, fmt.Sprintf("owed after entry %d", end), owed, replay.Owed())
+		goOnAlike(t, s.entries[end:], parts.Book, replay.Book)
+	})
+}
+
+// A state that is damaged is refused, or is read as another state; it is never the end of
+// the program.
+func FuzzImprint(f *testing.F) {
+	s := newScene()
+	for i := range 2 {
+		wholeWay(s, fmt.Sprintf("K-%d", i))
+	}
+	for _, n := range []int{1, len(s.entries) / 2, len(s.entries)} {
+		k := book.NewSkim()
+		skimInto(f, k, s.entries[:n])
+		f.Add(written(f, k))
+	}
+	f.Fuzz(func(_ *testing.T, state []byte) {
+		_ = book.NewSkim().Imprint(imprint.Read(state))
+	})
+}
