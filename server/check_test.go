@@ -26,6 +26,7 @@ func TestCheck(t *testing.T) {
 	}{
 		{"a lab file and a sheet", []string{"lab.yaml", "meter.yaml"}, "lab.golden", 0, ""},
 		{"mistakes", []string{"mistakes.yaml"}, "mistakes.golden", 3, "evenbench: 10 mistakes in mistakes.yaml\n"},
+		{"sheets of other drivers", []string{"node.yaml", "server.yaml"}, "drivers.golden", 3, "evenbench: 9 mistakes in 2 files\n"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			said := runIn(t.Context(), t, "testdata", evenbench, append([]string{"check"}, c.files...)...).want(t, c.code)
