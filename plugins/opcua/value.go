@@ -91,7 +91,8 @@ func (c *channel) value(v *ua.DataValue) (float64, string, error) {
 	if v.Value.ArrayLength() > 0 || len(v.Value.ArrayDimensions()) > 0 {
 		return math.NaN(), "", fmt.Errorf("the value is a list of %v, and must be one", v.Value.Type())
 	}
-	number, text := math.NaN(), ""
+	var number float64
+	var text string
 	switch x := v.Value.Value().(type) {
 	case bool:
 		text = strconv.FormatBool(x)
