@@ -72,8 +72,17 @@ func serve(t *testing.T, instruments string) *bench {
 // serveIn starts it in a folder, and with more in its environment.
 func serveIn(t *testing.T, dir, instruments string, environment ...string) *bench {
 	t.Helper()
-	b := &bench{t: t, dir: dir, log: &log{}}
+	b := &bench{t: t, dir: dir}
 	b.write(instruments)
+	b.launch(environment...)
+	return b
+}
+
+// launch starts the hub on the lab file that is there, and waits until it serves.
+func (b *bench) launch(environment ...string) {
+	b.t.Helper()
+	t := b.t
+	b.log = &log{}
 	b.process = exec.Command(evenbench, "serve", b.labFile())
 	b.process.Env = append(os.Environ(), environment...)
 	out, err := b.process.StderrPipe()
@@ -97,9 +106,9 @@ func serveIn(t *testing.T, dir, instruments string, environment ...string) *benc
 	if b.conn, err = follow.Dial(b.grpc); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = b.conn.Close() })
+	conn := b.conn
+	t.Cleanup(func() { _ = conn.Close() })
 	b.record, b.gear = pb.NewRecordServiceClient(b.conn), pb.NewInstrumentServiceClient(b.conn)
-	return b
 }
 
 func (b *bench) signal(s syscall.Signal) {

@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"go.uber.org/goleak"
+
+	"github.com/evenbench/evenbench/internal/ledger/nodes"
 )
 
 // The programs under test. They are built without the race detector, as they are
@@ -20,6 +22,9 @@ import (
 var evenbench, evenctl string
 
 func TestMain(m *testing.M) {
+	if nodes.Run() {
+		return
+	}
 	dir, err := build()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
