@@ -171,7 +171,11 @@ const makeRoom = "make room, or move the data folder to a larger disk; the recor
 func (u *upkeep) room() space.Forecast {
 	u.mu.Lock()
 	defer u.mu.Unlock()
-	return u.forecast
+	f := u.forecast
+	if bytes, elsewhere := u.scribe.ledger.StoreBytes(); elsewhere {
+		f.Record = bytes // known sooner than the disk is measured again
+	}
+	return f
 }
 
 // reading is what Prometheus is shown.
@@ -220,8 +224,9 @@ func (s *statusService) GetStatus(context.Context, *pb.GetStatusRequest) (*pb.Ge
 	last := u.scribe.ledger.Last()
 	instruments := u.instruments()
 	u.mu.Lock()
-	lab, f := u.lab, u.forecast
+	lab := u.lab
 	u.mu.Unlock()
+	f := u.room()
 	return &pb.GetStatusResponse{
 		HubVersion: u.version, LabName: lab, RecordId: u.scribe.ledger.RecordID(), LastCursor: last,
 		LabTime: timestamppb.New(u.scribe.clock.Now()), StartedAt: timestamppb.New(u.started),
