@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -230,4 +231,51 @@ func TestP2WithoutMostServersItHoldsAndGoesOn(t *testing.T) {
 		t.Fatal(err)
 	}
 	appendNotes(t, l, 20)
+}
+
+// A stream that is gone is not made anew: what was acknowledged would be missing without a
+// trace.
+func TestP2ALostStreamIsNotMadeAnew(t *testing.T) {
+	url := externalServer(t)
+	dir := t.TempDir()
+	l := open(t, dir, on(t, url))
+	appendNotes(t, l, 20)
+	look := lookOn(t, []string{url})
+	if err := look.js.DeleteStream(t.Context(), "lab-7"); err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	l.Append(note("nowhere to go"), func(err error) { done <- err })
+	eventually(t, "holding", func() bool { return l.Held() != nil && strings.Contains(l.Held().Error(), "it had 21 entries") })
+	if err := l.Close(); err == nil || <-done == nil {
+		t.Error("an entry without a stream was acknowledged")
+	}
+	o := ledger.Options{Dir: dir, HubVersion: "test"}
+	on(t, url)(&o)
+	if _, err := ledger.Open(t.Context(), o); err == nil || !strings.Contains(err.Error(), "it had 21 entries") {
+		t.Errorf("opening it: %v", err)
+	}
+	if _, err := look.js.Stream(t.Context(), "lab-7"); !errors.Is(err, jetstream.ErrStreamNotFound) {
+		t.Errorf("the stream is there: %v", err)
+	}
+}
+
+// A stream that lets go of entries, or is on fewer servers, is not taken.
+func TestP2AStreamThatKeepsLessIsRefused(t *testing.T) {
+	url := externalServer(t)
+	look := lookOn(t, []string{url})
+	config := jetstream.StreamConfig{
+		Name: "lab-7", Subjects: []string{"lab-7.>"}, MaxAge: time.Hour, Compression: jetstream.S2Compression, AllowDirect: true, AllowAtomicPublish: true,
+	}
+	if _, err := look.js.CreateStream(t.Context(), config); err != nil {
+		t.Fatal(err)
+	}
+	o := ledger.Options{Dir: t.TempDir()}
+	on(t, url)(&o)
+	_, err := ledger.Open(t.Context(), o)
+	for _, want := range []string{"it is compressed", "it lets go of old entries", "entries can be deleted", "give this lab a stream: of its own"} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("opening it: %v, want %q", err, want)
+		}
+	}
 }

@@ -48,6 +48,8 @@ type publisher struct {
 	inbox   string
 	replies chan *nats.Msg
 	timeout time.Duration
+	// given is closed when nobody waits for answers any more; nil: somebody always does.
+	given   <-chan struct{}
 	batches int // names them: one that was left unfinished is no part of the next
 	journal *serverLog
 }
@@ -149,6 +151,8 @@ func (p *publisher) await(cursor uint64) error {
 		case <-p.journal.complained:
 			// A batch that fails while it is written to disk is not answered.
 			patience.Reset(min(p.timeout, complaintGrace))
+		case <-p.given:
+			return errors.New("nobody waits for an answer any more")
 		case <-patience.C:
 			return fmt.Errorf("no answer: %w", p.journal.orElse(fmt.Sprintf("the store has been silent for %v; %s", p.timeout, p.guess())))
 		}

@@ -172,7 +172,7 @@ func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 	if last, _ := v.chain.Last(); l.options.Cluster == nil && last < known.Cursor {
 		return Head{}, &BrokenError{v.chain.End(known)[0]}
 	}
-	opened, end, err := openStore(ctx, l.options, l.journal)
+	opened, end, err := openStore(ctx, l.options, l.journal, known.Cursor)
 	if err != nil {
 		return Head{}, err
 	}

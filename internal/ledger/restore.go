@@ -37,7 +37,7 @@ func Restore(ctx context.Context, o Options, stored iter.Seq2[[]byte, error]) (_
 		return Head{}, err
 	}
 	defer l.release()
-	made, end, err := openStore(ctx, o, l.journal)
+	made, end, err := openStore(ctx, o, l.journal, 0)
 	if err != nil {
 		return Head{}, err
 	}

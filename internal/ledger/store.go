@@ -35,9 +35,9 @@ type position struct {
 	bytes uint64
 }
 
-// openStore connects to the stream and creates it if it is not there. It returns
-// how far it goes.
-func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, end position, err error) {
+// openStore connects to the stream and creates it if it is not there, but not on a cluster
+// where a record is known to be. It returns how far it goes.
+func openStore(ctx context.Context, o Options, journal *serverLog, known uint64) (_ *store, end position, err error) {
 	s := &store{}
 	defer func() {
 		if err != nil {
@@ -60,7 +60,7 @@ func openStore(ctx context.Context, o Options, journal *serverLog) (_ *store, en
 		return nil, position{}, fmt.Errorf("connect to the record's store: %w", err)
 	}
 	s.history = newHistory(s.reading, o.stream(), o.Cluster != nil)
-	if end, err = s.openStream(ctx, config, patience); err != nil {
+	if end, err = s.openStream(ctx, config, patience, known); err != nil {
 		return nil, position{}, err
 	}
 	if s.embedded != nil {
@@ -104,7 +104,7 @@ func streamConfig(o Options) jetstream.StreamConfig {
 
 // openStream opens the stream, and creates it if it is not there. One that is there must
 // be as it would be made.
-func (s *store) openStream(ctx context.Context, config jetstream.StreamConfig, patience time.Duration) (position, error) {
+func (s *store) openStream(ctx context.Context, config jetstream.StreamConfig, patience time.Duration, known uint64) (position, error) {
 	fail := func(err error) (position, error) {
 		return position{}, fmt.Errorf("open the record's stream %q: %w", config.Name, err)
 	}
@@ -114,6 +114,9 @@ func (s *store) openStream(ctx context.Context, config jetstream.StreamConfig, p
 	}
 	stream, err := js.Stream(ctx, config.Name)
 	if errors.Is(err, jetstream.ErrStreamNotFound) {
+		if s.embedded == nil && known > 0 {
+			return fail(fmt.Errorf("%w, and it had %d entries: bring back the servers that have it, or a backup", err, known))
+		}
 		stream, err = js.CreateStream(ctx, config)
 	}
 	if err != nil {

@@ -106,7 +106,7 @@ func (u *Uplink) run(ctx context.Context) {
 func (u *Uplink) copy(ctx context.Context) error {
 	o := u.ledger.options
 	o.Cluster = u.centre
-	centre, end, err := openStore(ctx, o, u.ledger.journal)
+	centre, end, err := openStore(ctx, o, u.ledger.journal, u.State().Cursor)
 	if err != nil {
 		return err
 	}
@@ -118,6 +118,7 @@ func (u *Uplink) copy(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	p.given = ctx.Done()
 	u.log.Info("the record is copied to the centre", zap.Uint64("from", end.last+1), zap.Stringer("centre", u.centre))
 	u.set(func(s *UplinkState) { *s = UplinkState{Known: true, Cursor: end.last} })
 	for r := u.ledger.Read(end.last); ; {

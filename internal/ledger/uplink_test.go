@@ -3,89 +3,11 @@ package ledger_test
 import (
 	"bytes"
 	"errors"
-	"io"
-	"net"
-	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/evenbench/evenbench/internal/ledger"
 )
-
-// line is a TCP line to a server that can be cut: then no connection lasts, and none is made.
-type line struct {
-	listener net.Listener
-	target   string
-
-	mu    sync.Mutex
-	down  bool
-	conns map[net.Conn]bool
-	calls sync.WaitGroup
-}
-
-func lineTo(t *testing.T, url string) *line {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := &line{listener: l, target: strings.TrimPrefix(url, "nats://"), conns: map[net.Conn]bool{}}
-	p.calls.Go(p.serve)
-	t.Cleanup(func() {
-		_ = l.Close()
-		p.cut(true)
-		p.calls.Wait()
-	})
-	return p
-}
-
-func (p *line) url() string { return "nats://" + p.listener.Addr().String() }
-
-func (p *line) serve() {
-	for {
-		from, err := p.listener.Accept()
-		if err != nil {
-			return
-		}
-		to, err := net.Dial("tcp", p.target)
-		if err != nil || !p.enter(from, to) {
-			_ = from.Close()
-			if err == nil {
-				_ = to.Close()
-			}
-			continue
-		}
-		for _, way := range [][2]net.Conn{{from, to}, {to, from}} {
-			p.calls.Go(func() {
-				_, _ = io.Copy(way[1], way[0]) // until the line is cut
-				_ = way[0].Close()
-				_ = way[1].Close()
-			})
-		}
-	}
-}
-
-func (p *line) enter(list ...net.Conn) bool {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	for _, c := range list {
-		p.conns[c] = true
-	}
-	return !p.down
-}
-
-func (p *line) cut(down bool) {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.down = down
-	if down {
-		for c := range p.conns {
-			_ = c.Close()
-		}
-		clear(p.conns)
-	}
-}
 
 // A site's record is copied to a centre over a line that is cut again and again, also in
 // the middle of what it carries: the site goes on, and the copy is the record to the byte,
