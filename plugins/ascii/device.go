@@ -103,6 +103,13 @@ func (d *Device) serve(ctx context.Context, conn io.ReadWriteCloser) (heard bool
 	var asking sync.WaitGroup
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
 	d.connected(conn)
+	// A device that can say what it is may have been exchanged; of any other the plug
+	// is known at best.
+	if d.sheet.identity.match != nil {
+		d.out.Identity("")
+	} else {
+		d.out.Identity(d.link.USB(link.Sysfs))
+	}
 	d.out.State(pb.DeviceState_DEVICE_STATE_CONNECTED, d.link.String())
 	asking.Go(func() { d.ask(ctx) })
 	defer func() {

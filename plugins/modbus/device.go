@@ -80,6 +80,7 @@ func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.link.String())
 		err := d.connect(ctx)
 		if err == nil {
+			out.Identity(d.link.USB(link.Sysfs))
 			var heard bool
 			heard, err = d.serve(ctx)
 			d.client.Close() // its error says nothing that could be acted on
