@@ -128,6 +128,18 @@ func (n *Narrator) ofInstruments(e *pb.Entry) (event, bool) {
 			ev.paint = n.Warn
 		}
 		return ev, true
+	case *pb.Entry_InstrumentIdentified:
+		m := b.InstrumentIdentified
+		ev := event{place: m.GetInstrument(), what: "device", text: m.GetIdentity()}
+		if m.GetExpected() != "" && m.GetExpected() != m.GetIdentity() {
+			ev.text += ", and not " + m.GetExpected() + ": quarantined"
+			ev.paint = n.Warn
+		}
+		return ev, true
+	case *pb.Entry_InstrumentAdopted:
+		m := b.InstrumentAdopted
+		text := because(m.GetIdentity()+" in place of "+m.GetWas(), m.GetReason())
+		return event{place: m.GetInstrument(), what: "adopted", text: text + byWhom(who(e))}, true
 	case *pb.Entry_InstrumentAsked:
 		m := b.InstrumentAsked
 		text := strings.TrimSpace(m.GetAction() + " " + spaced(m.GetChannel()))

@@ -40,5 +40,6 @@ var Methods = map[string]Role{
 	"/evenbench.v1.InstrumentService/WatchInstruments": Observer,
 	// Taring a scale and typing what a display says is work at the bench.
 	"/evenbench.v1.InstrumentService/ActOnInstrument": Operator,
+	"/evenbench.v1.InstrumentService/AdoptInstrument": Steward,
 	"/evenbench.v1.InstrumentService/ReloadLab":       Steward,
 }

@@ -30,6 +30,7 @@ type Book struct {
 	stations map[string]*station
 	runs     map[runKey]*run
 	current  map[string]*run // by instrument
+	devices  map[string]Device
 	roasts   map[string]*oneRoast
 	requests map[string]*pb.Entry
 	changes  []change
@@ -61,6 +62,7 @@ func New() *Book {
 		stations: map[string]*station{},
 		runs:     map[runKey]*run{},
 		current:  map[string]*run{},
+		devices:  map[string]Device{},
 		roasts:   map[string]*oneRoast{},
 		requests: map[string]*pb.Entry{},
 		charged:  map[*station]int{},
@@ -94,6 +96,10 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.runClosed(body.RunClosed)
 	case *pb.Entry_ClockStepped:
 		b.clockStepped(e.GetRecordedAt().AsTime(), body.ClockStepped)
+	case *pb.Entry_InstrumentIdentified:
+		b.instrumentIdentified(body.InstrumentIdentified)
+	case *pb.Entry_InstrumentAdopted:
+		b.instrumentAdopted(body.InstrumentAdopted)
 	case *pb.Entry_SampleRegistered:
 		b.sampleRegistered(e, body.SampleRegistered)
 	case *pb.Entry_SampleAmended:

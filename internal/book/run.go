@@ -141,7 +141,10 @@ func (b *Book) look(r *run, m *pb.ReadingBatch) {
 		case ch.part:
 			b.roastReading(r, ch, m, row)
 		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE:
-			b.scanned(r, row)
+			// What another device than the station's scanned is on no one's station.
+			if quality, _ := row.Quality(); quality != pb.Quality_QUALITY_BAD {
+				b.scanned(r, row)
+			}
 		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_SPOT:
 			if !math.IsNaN(row.Value) {
 				b.measure(r, ch, m, row)

@@ -166,6 +166,7 @@ var overHTTP = map[string]string{
 	"POST /v1/instruments/x/assign": "BenchService/AssignReadings",
 	"POST /v1/notes":                "BenchService/AddNote",
 	"POST /v1/instruments/x/act":    "InstrumentService/ActOnInstrument",
+	"POST /v1/instruments/x/adopt":  "InstrumentService/AdoptInstrument",
 	"POST /v1/lab/reload":           "InstrumentService/ReloadLab",
 }
 

@@ -80,6 +80,7 @@ func routes() []*annotations.HttpRule {
 		post("BenchService.AssignReadings", "/v1/instruments/{instrument}/assign"),
 		post("BenchService.AddNote", "/v1/notes"),
 		post("InstrumentService.ActOnInstrument", "/v1/instruments/{instrument}/act"),
+		post("InstrumentService.AdoptInstrument", "/v1/instruments/{instrument}/adopt"),
 		post("InstrumentService.ReloadLab", "/v1/lab/reload"),
 	}
 }

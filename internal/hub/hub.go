@@ -66,6 +66,7 @@ type Hub struct {
 	lab *lab.Lab
 
 	channels sync.Map // of instrument: []normalize.Channel
+	devices  sync.Map // of instrument: the identity that the lab file states, a string
 	stopping chan struct{}
 	failed   chan error
 }
@@ -99,7 +100,7 @@ func start(ctx context.Context, o Options) (*Hub, error) {
 	if err := errors.Join(h.listen(l), h.recordLab(ctx, l, actorHub)); err != nil {
 		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
 	}
-	recorder := newRecorder(h.scribe, h.log, h.normalized)
+	recorder := newRecorder(h.scribe, h.log, h.normalized, h.stated)
 	h.bench = supervise.NewBench(supervise.Options{Dir: filepath.Join(l.Data, "drivers"), Recorder: recorder, Log: h.log})
 	if err := h.serve(recorder); err != nil {
 		return nil, errors.Join(err, h.closeListeners(), h.scribe.ledger.Close())
@@ -187,6 +188,7 @@ func (h *Hub) specs(l *lab.Lab) []supervise.Spec {
 	specs := make([]supervise.Spec, len(l.Instruments))
 	for i, in := range l.Instruments {
 		h.channels.Store(in.Name, in.Channels)
+		h.devices.Store(in.Name, in.Identity)
 		specs[i] = h.spec(in)
 	}
 	return specs
@@ -208,6 +210,12 @@ func (h *Hub) normalized(instrument string) []normalize.Channel {
 	c, _ := h.channels.Load(instrument)
 	list, _ := c.([]normalize.Channel)
 	return list
+}
+
+func (h *Hub) stated(instrument string) string {
+	identity, _ := h.devices.Load(instrument)
+	text, _ := identity.(string)
+	return text
 }
 
 // Reload reads the lab file again and restarts only what changed. A lab file with

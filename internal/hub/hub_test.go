@@ -29,6 +29,7 @@ import (
 	"github.com/evenbench/evenbench/internal/space"
 	"github.com/evenbench/evenbench/plugins/ascii"
 	"github.com/evenbench/evenbench/plugins/keyed"
+	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	"github.com/evenbench/evenbench/plugins/sheets"
@@ -47,6 +48,8 @@ func TestMain(m *testing.M) {
 			sdk.Serve(ascii.Driver())
 		case "keyed":
 			sdk.Serve(keyed.Driver())
+		case "scpi":
+			sdk.Serve(scpi.Driver())
 		}
 		os.Exit(1)
 	}
@@ -123,6 +126,7 @@ func (b *bench) tryBegin() error {
 		Drivers: sheet.Drivers{
 			"ascii": {Sheet: ascii.Check, Link: ascii.CheckLink},
 			"keyed": {Sheet: keyed.Check},
+			"scpi":  {Sheet: scpi.Check, Link: scpi.CheckLink},
 		},
 		Sheet: sheets.Find, SheetNames: sheets.Names(),
 	}

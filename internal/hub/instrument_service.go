@@ -46,6 +46,7 @@ func (s *instrumentService) observed() []*pb.InstrumentStatus {
 		if !g.last.IsZero() {
 			st.LastReadingAt = timestamppb.New(g.last)
 		}
+		g.quarantine(st)
 		g.mu.Unlock()
 	}
 	return list

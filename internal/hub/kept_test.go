@@ -178,7 +178,7 @@ func TestKeepALedger(t *testing.T) {
 	l, replay, _ := openKept(t, dir)
 	replay.Apply(&pb.Entry{Cursor: l.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: l.Opened()}})
 	s := &scribe{ledger: l, book: replay.Book, tally: newTally()}
-	tell(t, newRecorder(s, zap.NewNop(), nil), s)
+	tell(t, newRecorder(s, zap.NewNop(), nil, nobodyStates), s)
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -257,6 +257,10 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	enter(&pb.Entry{Body: &pb.Entry_ReadingsAssigned{ReadingsAssigned: &pb.ReadingsAssigned{Instrument: "scale", Run: "run-scale", FirstNumber: 1, LastNumber: 1, Sample: "K-002", Reason: "it was on the pan"}}})
 	enter(&pb.Entry{Body: &pb.Entry_SampleRemoved{SampleRemoved: &pb.SampleRemoved{Station: "reception", Sample: "K-001", At: at(now), Reason: "done"}}})
 	enter(&pb.Entry{Body: &pb.Entry_InstrumentAsked{InstrumentAsked: &pb.InstrumentAsked{Instrument: "scale", Action: "tare"}}})
+	for _, seen := range [][2]string{{"SN 1", ""}, {"SN 2", "SN 1"}} {
+		enter(&pb.Entry{Actor: actorDriver, Body: &pb.Entry_InstrumentIdentified{InstrumentIdentified: &pb.InstrumentIdentified{Instrument: "scale", Run: "run-scale", Identity: seen[0], Expected: seen[1]}}})
+	}
+	enter(&pb.Entry{Body: &pb.Entry_InstrumentAdopted{InstrumentAdopted: &pb.InstrumentAdopted{Instrument: "scale", Identity: "SN 2", Was: "SN 1", Reason: "the old one is at the mender's"}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_ClockStepped{ClockStepped: &pb.ClockStepped{Instrument: "scale", Run: "run-scale", Step: durationpb.New(-3 * time.Second)}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_Gap{Gap: &pb.Gap{Instrument: "scale", Run: "run-scale", FirstNumber: 3, Count: 4, From: at(now), To: at(now + 1), Reason: pb.GapReason_GAP_REASON_DRIVER_DROPPED}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{Instrument: "scale", Run: "run-scale", LastNumber: 6, Reason: "stopped"}}})

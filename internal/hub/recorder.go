@@ -25,6 +25,9 @@ type recorder struct {
 	// channels returns how the channels of an instrument are normalized, as the
 	// lab file has it now.
 	channels func(instrument string) []normalize.Channel
+	// stated returns what the lab file says the device of an instrument is; empty if
+	// it says nothing.
+	stated func(instrument string) string
 
 	mu    sync.Mutex
 	gauge map[string]*gauge
@@ -40,10 +43,13 @@ type gauge struct {
 	mu     sync.Mutex
 	latest []*pb.LatestReading
 	last   time.Time
+	// What the device that answers says it is, and what it should say; empty if not
+	// known.
+	answers, own string
 }
 
-func newRecorder(s *scribe, log *zap.Logger, channels func(string) []normalize.Channel) *recorder {
-	return &recorder{scribe: s, log: log, channels: channels, gauge: map[string]*gauge{}}
+func newRecorder(s *scribe, log *zap.Logger, channels func(string) []normalize.Channel, stated func(string) string) *recorder {
+	return &recorder{scribe: s, log: log, channels: channels, stated: stated, gauge: map[string]*gauge{}}
 }
 
 func (r *recorder) of(instrument string) *gauge {
@@ -145,6 +151,8 @@ func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(n
 	}
 	now := r.scribe.clock.Now()
 	m.ReceivedAt = timestamppb.New(now)
+	device := g.device()
+	g.normalizer.Answers(device)
 	g.normalizer.Batch(m, g.stepped)
 	g.stepped = false
 	last := m.Last()
@@ -155,7 +163,9 @@ func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(n
 		s.mu.Unlock()
 		return fmt.Errorf("record readings %d to %d of %s: the record is at %d", m.GetFirstNumber(), last, m.GetInstrument(), have)
 	}
-	s.book.Bind(m)
+	if m.Bindings = nil; device != normalize.Foreign {
+		s.book.Bind(m)
+	}
 	s.enter(e, func(err error) {
 		if err == nil {
 			stored(last)

@@ -15,9 +15,27 @@ type Normalizer struct {
 	channels map[string]*track
 	// reasons are the lists that remarks share, by the set of reasons.
 	reasons map[reasonSet][]pb.QualityReason
+	// device is whose readings they are.
+	device Device
 	// covered is room for Validate, one bit a reading.
 	covered []uint64
 }
+
+// Device says whether the device that answers is the instrument's.
+type Device int
+
+// Own is the instrument's device, or nobody knows better; Unidentified has not said
+// yet what it is, and Foreign is another.
+const (
+	Own Device = iota
+	Unidentified
+	Foreign
+)
+
+// Answers says which device the batches after it are of. The values of a foreign one
+// are kept as it said them and are not normalized: neither the sheet nor the
+// calibration is known to be its own.
+func (n *Normalizer) Answers(d Device) { n.device = d }
 
 // New returns a Normalizer for a run that begins.
 func New(channels []Channel) *Normalizer {
@@ -74,16 +92,23 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 	if s.DeviceUnit == "" {
 		s.DeviceUnit = c.GetDeviceUnit()
 	}
-	if c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE {
+	code := c.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE
+	if code {
 		s.PutBackTexts() // a code is a text, whatever it looks like
 		s.DeviceValue = nil
+	}
+	if n.device == Foreign {
+		n.void(b, s, t, wrongDevice)
+		return
+	}
+	if code {
 		n.remark(b, s, t, column{})
 		return
 	}
 	s.LeaveOutTexts()
 	way, err := t.way(s.DeviceUnit)
 	if err != nil {
-		n.mismatch(b, s, t)
+		n.void(b, s, t, unitMismatch)
 		return
 	}
 	col := convert(s.DeviceValue, way)
@@ -100,14 +125,18 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 	}
 }
 
-// mismatch fills a series whose unit is not of the channel's quantity: there is
-// no value, and no reason to guess one.
-func (n *Normalizer) mismatch(b *pb.ReadingBatch, s *pb.Series, t *track) {
-	s.Value = make([]float64, len(s.Row))
-	for i := range s.Value {
-		s.Value[i] = math.NaN()
+// void fills a series of which there are no values, for a reason that concerns all of
+// it: there is none that could be had without guessing.
+func (n *Normalizer) void(b *pb.ReadingBatch, s *pb.Series, t *track, why reasonSet) {
+	if t.GetKind() != pb.ChannelKind_CHANNEL_KIND_CODE {
+		s.Value = make([]float64, len(s.Row))
+	}
+	for i := range s.Row {
+		if s.Value != nil {
+			s.Value[i] = math.NaN()
+		}
 		set := t.follow(b.GetStartElapsedUs()+int64(s.AfterUs[i]), math.NaN()) & (stale | clockStep)
-		n.add(s, i, set|unitMismatch)
+		n.add(s, i, set|why)
 	}
 }
 
@@ -182,6 +211,9 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 		}
 		if int64(after) >= expires {
 			set |= calibrationExpired
+		}
+		if n.device == Unidentified {
+			set |= unidentified
 		}
 		if set != 0 {
 			n.add(s, i, set)

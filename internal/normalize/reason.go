@@ -16,10 +16,12 @@ const (
 	unreadable         reasonSet = 1 << pb.QualityReason_QUALITY_REASON_UNREADABLE
 	unitMismatch       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_UNIT_MISMATCH
 	deviceStatus       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_DEVICE_STATUS
+	wrongDevice        reasonSet = 1 << pb.QualityReason_QUALITY_REASON_WRONG_DEVICE
+	unidentified       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_UNIDENTIFIED
 
 	// bad are the reasons for which a reading is no measurement of the sample;
 	// the others leave it uncertain.
-	bad = sensorBreak | outOfRange | unreadable | unitMismatch
+	bad = sensorBreak | outOfRange | unreadable | unitMismatch | wrongDevice
 )
 
 func (s reasonSet) quality() pb.Quality {

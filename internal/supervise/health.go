@@ -106,10 +106,12 @@ func (h *health) connected() bool {
 func (l *life) takeStatus(ctx context.Context, s *pb.Status) error {
 	l.update(func(st *pb.InstrumentStatus) {
 		st.Unreadable, st.UnreadableSample = s.GetUnreadable(), s.GetUnreadableSample()
-		if s.GetDeviceIdentity() != "" {
-			st.DeviceIdentity = s.GetDeviceIdentity()
-		}
+		st.DeviceIdentity = s.GetDeviceIdentity()
 	})
+	if !l.identified || l.identity != s.GetDeviceIdentity() {
+		l.identified, l.identity = true, s.GetDeviceIdentity()
+		l.recorder.Identified(l.spec.Instrument, l.run.GetRun(), l.identity)
+	}
 	h := &l.health
 	if h.device != nil && s.GetState() == h.device.GetState() {
 		h.pending = nil

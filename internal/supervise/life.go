@@ -35,6 +35,10 @@ type life struct {
 	// When the last reading was taken, on the lab's clock.
 	at time.Time
 
+	// What the device said last that it is, and whether the recorder knows.
+	identity   string
+	identified bool
+
 	check  *batch.Checker
 	steps  stepWatch
 	health health

@@ -56,6 +56,9 @@ type Recorder interface {
 	Record(ctx context.Context, batch *pb.ReadingBatch, stored func(number uint64)) error
 	Gap(ctx context.Context, gap *pb.Gap) error
 	CloseRun(ctx context.Context, run *pb.RunClosed) error
+	// Identified says which device takes the readings that are recorded after it;
+	// empty: it is not known.
+	Identified(instrument, run, identity string)
 	// Changed and ClockStepped are recorded some time later, in order.
 	Changed(change *pb.InstrumentChanged)
 	ClockStepped(step *pb.ClockStepped)

@@ -76,7 +76,7 @@ func TestThermometer(t *testing.T) {
 	m.Dip(0, 98.3)
 	d, out := run(t, shipped(t), address)
 	s := out.Wait(t, "a reading of each probe", func(s recorded.Said) bool { return len(s.Readings) >= 2 })
-	if s.Identity != device.ThermometerIdentity {
+	if s.Identity != device.ThermometerIdentity(device.ThermometerSerial) {
 		t.Errorf("identity %q", s.Identity)
 	}
 	if r := s.Channel("probe_1")[0]; math.Abs(r.Value-98.3) > 0.1 || !strings.HasPrefix(r.Text, "+9.8") || r.Status != "" {

@@ -49,6 +49,15 @@ type run struct {
 	telling  *time.Timer
 	logs     []*pb.LogLine
 	logsLost int
+	// Which device the readings that are held are of, in order.
+	devices []device
+}
+
+// device is what a device said it is, and the number of the first reading that it
+// may have taken.
+type device struct {
+	from     uint64
+	identity string
 }
 
 func newRun(device Device, c clock.Clock, hold Hold) *run {
@@ -105,7 +114,26 @@ func (r *run) Identity(id string) {
 		return
 	}
 	r.status.DeviceIdentity = id
+	// No batch has readings of two devices.
+	r.held.seal()
+	for len(r.devices) > 1 && r.devices[1].from <= r.held.oldest() {
+		r.devices = r.devices[1:]
+	}
+	if n := len(r.devices); n > 0 && r.devices[n-1].from == r.held.next {
+		r.devices = r.devices[:n-1]
+	}
+	r.devices = append(r.devices, device{r.held.next, id})
 	r.changed()
+}
+
+// deviceOf returns what the device said it is that took a reading.
+func (r *run) deviceOf(number uint64) string {
+	for i := len(r.devices) - 1; i >= 0; i-- {
+		if r.devices[i].from <= number {
+			return r.devices[i].identity
+		}
+	}
+	return ""
 }
 
 func (r *run) Unreadable(input []byte) {
@@ -193,9 +221,12 @@ func (r *run) sentAll() {
 func (r *run) message(s *session) (m *pb.SessionResponse, last bool) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if s.told != r.changes || !s.started {
-		s.told, s.started = r.changes, true
-		return &pb.SessionResponse{Message: &pb.SessionResponse_Status{Status: proto.CloneOf(r.status)}}, false
+	who := r.deviceOf(s.sent + 1)
+	if s.told != r.changes || !s.started || s.device != who {
+		s.told, s.started, s.device = r.changes, true, who
+		told := proto.CloneOf(r.status)
+		told.DeviceIdentity = who
+		return &pb.SessionResponse{Message: &pb.SessionResponse_Status{Status: told}}, false
 	}
 	// Lines and readings in turns, so that neither starves the other.
 	s.logTurn = !s.logTurn

@@ -117,7 +117,8 @@ type Out interface {
 	Readings(at time.Time, r ...Reading)
 	// State says how the link to the device is. Repeating it costs nothing.
 	State(s pb.DeviceState, detail string)
-	// Identity says what the device says it is.
+	// Identity says what the device says it is. It holds for the readings after the
+	// call; empty: not known any more.
 	Identity(id string)
 	// Unreadable counts input that could not be read, and keeps a sample of it.
 	Unreadable(input []byte)

@@ -18,6 +18,8 @@ type session struct {
 	// Change of the run's status that was told last.
 	told    uint64
 	started bool
+	// Identity of the device that was told last.
+	device  string
 	logTurn bool
 	// The sender sleeps on wake.
 	waiting bool

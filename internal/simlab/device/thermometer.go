@@ -14,12 +14,14 @@ type Thermometer struct {
 	open   [2]bool
 	zero   [2]float64 // taken off, K
 	unit   string     // C, F or K
+	serial string
 	errors []string
 }
 
 const (
-	// ThermometerIdentity is what it answers to *IDN?.
-	ThermometerIdentity = "Simulated,BT-2,0417,1.3"
+	// ThermometerSerial is the serial number that a thermometer has if it is not given
+	// another.
+	ThermometerSerial = "0417"
 	// roomAir is what a probe reads that is in nothing else, in °C.
 	roomAir = 21.5
 	// thermometerNoise of a reading, standard deviation, in kelvins.
@@ -32,7 +34,7 @@ const (
 
 // NewThermometer returns a thermometer with both probes in the air of the room.
 func NewThermometer(wire Wire) (*Thermometer, error) {
-	t := &Thermometer{unit: "C"}
+	t := &Thermometer{serial: ThermometerSerial}
 	t.Prepare(1, time.Time{})
 	var err error
 	t.cable, err = wire(commands(t.hear))
@@ -54,6 +56,17 @@ func (t *Thermometer) Step(now time.Duration, _ bool) {
 	defer t.mu.Unlock()
 	t.now = now
 }
+
+// Become makes the thermometer another one: what answers at the end of a cable after
+// somebody has plugged it into the wrong instrument.
+func (t *Thermometer) Become(serial string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.serial = serial
+}
+
+// ThermometerIdentity is what a thermometer of a serial number answers to *IDN?.
+func ThermometerIdentity(serial string) string { return "Simulated,BT-2," + serial + ",1.3" }
 
 // Dip puts a probe, 0 or 1, in something of a temperature in °C.
 func (t *Thermometer) Dip(probe int, celsius float64) {
@@ -90,7 +103,7 @@ func (t *Thermometer) hear(message string) string {
 func (t *Thermometer) obey(header, argument string) string {
 	switch header {
 	case "*IDN?":
-		return ThermometerIdentity
+		return ThermometerIdentity(t.serial)
 	case "*CLS":
 		t.errors = nil
 	case "*OPC?":

@@ -10,7 +10,7 @@ import (
 func TestThermometerSpeaksSCPI(t *testing.T) {
 	m, err := device.NewThermometer(cable.TCP)
 	r := onBench(t, m, err)
-	r.ask("*IDN?\n", device.ThermometerIdentity+"\n")
+	r.ask("*IDN?\n", device.ThermometerIdentity(device.ThermometerSerial)+"\n")
 	m.Dip(0, 100)
 	r.ask(":measure:temperature?\n", `\+(1\.000\d+E\+02|9\.99\d+E\+01),\+2\.1\d+E\+01\n`)
 	r.ask("unit:temp F;:MEAS:TEMP?\n", `\+2\.1[12]\d+E\+02,\+7\.0\d+E\+01\n`)

@@ -910,7 +910,9 @@ type Status struct {
 	State DeviceState            `protobuf:"varint,1,opt,name=state,proto3,enum=evenbench.v1.DeviceState" json:"state,omitempty"`
 	// What happened, as a person at the bench would want to read it.
 	Detail string `protobuf:"bytes,2,opt,name=detail,proto3" json:"detail,omitempty"`
-	// Identity of the device, once known.
+	// Identity of the device that the readings after this message are of; empty
+	// while it is not known. When a device was exchanged, the readings of the old
+	// one go before the status that names the new one.
 	DeviceIdentity string `protobuf:"bytes,3,opt,name=device_identity,json=deviceIdentity,proto3" json:"device_identity,omitempty"`
 	// Input that could not be read since the run was opened.
 	Unreadable uint64 `protobuf:"varint,4,opt,name=unreadable,proto3" json:"unreadable,omitempty"`

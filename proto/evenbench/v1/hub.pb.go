@@ -2632,6 +2632,9 @@ type InstrumentStatus struct {
 	Unreadable       uint64 `protobuf:"varint,15,opt,name=unreadable,proto3" json:"unreadable,omitempty"`
 	UnreadableSample string `protobuf:"bytes,16,opt,name=unreadable_sample,json=unreadableSample,proto3" json:"unreadable_sample,omitempty"`
 	ProcessId        uint32 `protobuf:"varint,17,opt,name=process_id,json=processId,proto3" json:"process_id,omitempty"`
+	// What device_identity should be, by the lab file or the record; empty if
+	// neither knows.
+	ExpectedIdentity string `protobuf:"bytes,18,opt,name=expected_identity,json=expectedIdentity,proto3" json:"expected_identity,omitempty"`
 	unknownFields    protoimpl.UnknownFields
 	sizeCache        protoimpl.SizeCache
 }
@@ -2783,6 +2786,13 @@ func (x *InstrumentStatus) GetProcessId() uint32 {
 		return x.ProcessId
 	}
 	return 0
+}
+
+func (x *InstrumentStatus) GetExpectedIdentity() string {
+	if x != nil {
+		return x.ExpectedIdentity
+	}
+	return ""
 }
 
 type LatestReading struct {
@@ -3112,6 +3122,128 @@ func (x *ActOnInstrumentResponse) GetAnswer() string {
 	return ""
 }
 
+type AdoptInstrumentRequest struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	RequestId  string                 `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	Person     string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	Instrument string                 `protobuf:"bytes,3,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	// The identity that the person has seen and means.
+	Identity      string `protobuf:"bytes,4,opt,name=identity,proto3" json:"identity,omitempty"`
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptInstrumentRequest) Reset() {
+	*x = AdoptInstrumentRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptInstrumentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptInstrumentRequest) ProtoMessage() {}
+
+func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptInstrumentRequest.ProtoReflect.Descriptor instead.
+func (*AdoptInstrumentRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *AdoptInstrumentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *AdoptInstrumentRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *AdoptInstrumentRequest) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *AdoptInstrumentRequest) GetIdentity() string {
+	if x != nil {
+		return x.Identity
+	}
+	return ""
+}
+
+func (x *AdoptInstrumentRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type AdoptInstrumentResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Position of the entry that says so.
+	Cursor        uint64 `protobuf:"varint,1,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AdoptInstrumentResponse) Reset() {
+	*x = AdoptInstrumentResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AdoptInstrumentResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AdoptInstrumentResponse) ProtoMessage() {}
+
+func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AdoptInstrumentResponse.ProtoReflect.Descriptor instead.
+func (*AdoptInstrumentResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *AdoptInstrumentResponse) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
 type ReloadLabRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Person        string                 `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
@@ -3121,7 +3253,7 @@ type ReloadLabRequest struct {
 
 func (x *ReloadLabRequest) Reset() {
 	*x = ReloadLabRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3133,7 +3265,7 @@ func (x *ReloadLabRequest) String() string {
 func (*ReloadLabRequest) ProtoMessage() {}
 
 func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3146,7 +3278,7 @@ func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabRequest.ProtoReflect.Descriptor instead.
 func (*ReloadLabRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ReloadLabRequest) GetPerson() string {
@@ -3168,7 +3300,7 @@ type ReloadLabResponse struct {
 
 func (x *ReloadLabResponse) Reset() {
 	*x = ReloadLabResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3180,7 +3312,7 @@ func (x *ReloadLabResponse) String() string {
 func (*ReloadLabResponse) ProtoMessage() {}
 
 func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3193,7 +3325,7 @@ func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabResponse.ProtoReflect.Descriptor instead.
 func (*ReloadLabResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ReloadLabResponse) GetStarted() []string {
@@ -3414,7 +3546,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x05roast\x18\x05 \x01(\tR\x05roast\"\x18\n" +
 	"\x16ListInstrumentsRequest\"[\n" +
 	"\x17ListInstrumentsResponse\x12@\n" +
-	"\vinstruments\x18\x01 \x03(\v2\x1e.evenbench.v1.InstrumentStatusR\vinstruments\"\xea\x04\n" +
+	"\vinstruments\x18\x01 \x03(\v2\x1e.evenbench.v1.InstrumentStatusR\vinstruments\"\x97\x05\n" +
 	"\x10InstrumentStatus\x12\x1e\n" +
 	"\n" +
 	"instrument\x18\x01 \x01(\tR\n" +
@@ -3439,7 +3571,8 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"unreadable\x12+\n" +
 	"\x11unreadable_sample\x18\x10 \x01(\tR\x10unreadableSample\x12\x1d\n" +
 	"\n" +
-	"process_id\x18\x11 \x01(\rR\tprocessId\"\x91\x02\n" +
+	"process_id\x18\x11 \x01(\rR\tprocessId\x12+\n" +
+	"\x11expected_identity\x18\x12 \x01(\tR\x10expectedIdentity\"\x91\x02\n" +
 	"\rLatestReading\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
@@ -3465,7 +3598,18 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\achannel\x18\x05 \x01(\tR\achannel\x12\x12\n" +
 	"\x04text\x18\x06 \x01(\tR\x04text\"1\n" +
 	"\x17ActOnInstrumentResponse\x12\x16\n" +
-	"\x06answer\x18\x01 \x01(\tR\x06answer\"*\n" +
+	"\x06answer\x18\x01 \x01(\tR\x06answer\"\xa3\x01\n" +
+	"\x16AdoptInstrumentRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x03 \x01(\tR\n" +
+	"instrument\x12\x1a\n" +
+	"\bidentity\x18\x04 \x01(\tR\bidentity\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"1\n" +
+	"\x17AdoptInstrumentResponse\x12\x16\n" +
+	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\"*\n" +
 	"\x10ReloadLabRequest\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\"\x83\x01\n" +
 	"\x11ReloadLabResponse\x12\x18\n" +
@@ -3518,11 +3662,12 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\aSetMark\x12\x1c.evenbench.v1.SetMarkRequest\x1a\x1d.evenbench.v1.SetMarkResponse\x12[\n" +
 	"\x0eAssignReadings\x12#.evenbench.v1.AssignReadingsRequest\x1a$.evenbench.v1.AssignReadingsResponse\x12F\n" +
 	"\aAddNote\x12\x1c.evenbench.v1.AddNoteRequest\x1a\x1d.evenbench.v1.AddNoteResponse\x12U\n" +
-	"\fListStations\x12!.evenbench.v1.ListStationsRequest\x1a\".evenbench.v1.ListStationsResponse2\x86\x03\n" +
+	"\fListStations\x12!.evenbench.v1.ListStationsRequest\x1a\".evenbench.v1.ListStationsResponse2\xe6\x03\n" +
 	"\x11InstrumentService\x12^\n" +
 	"\x0fListInstruments\x12$.evenbench.v1.ListInstrumentsRequest\x1a%.evenbench.v1.ListInstrumentsResponse\x12c\n" +
 	"\x10WatchInstruments\x12%.evenbench.v1.WatchInstrumentsRequest\x1a&.evenbench.v1.WatchInstrumentsResponse0\x01\x12^\n" +
-	"\x0fActOnInstrument\x12$.evenbench.v1.ActOnInstrumentRequest\x1a%.evenbench.v1.ActOnInstrumentResponse\x12L\n" +
+	"\x0fActOnInstrument\x12$.evenbench.v1.ActOnInstrumentRequest\x1a%.evenbench.v1.ActOnInstrumentResponse\x12^\n" +
+	"\x0fAdoptInstrument\x12$.evenbench.v1.AdoptInstrumentRequest\x1a%.evenbench.v1.AdoptInstrumentResponse\x12L\n" +
 	"\tReloadLab\x12\x1e.evenbench.v1.ReloadLabRequest\x1a\x1f.evenbench.v1.ReloadLabResponseB?Z=github.com/evenbench/evenbench/proto/evenbench/v1;evenbenchv1b\x06proto3"
 
 var (
@@ -3538,7 +3683,7 @@ func file_evenbench_v1_hub_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 47)
+var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 49)
 var file_evenbench_v1_hub_proto_goTypes = []any{
 	(ErrorReason)(0),                 // 0: evenbench.v1.ErrorReason
 	(*GetRecordInfoRequest)(nil),     // 1: evenbench.v1.GetRecordInfoRequest
@@ -3586,51 +3731,53 @@ var file_evenbench_v1_hub_proto_goTypes = []any{
 	(*WatchInstrumentsResponse)(nil), // 43: evenbench.v1.WatchInstrumentsResponse
 	(*ActOnInstrumentRequest)(nil),   // 44: evenbench.v1.ActOnInstrumentRequest
 	(*ActOnInstrumentResponse)(nil),  // 45: evenbench.v1.ActOnInstrumentResponse
-	(*ReloadLabRequest)(nil),         // 46: evenbench.v1.ReloadLabRequest
-	(*ReloadLabResponse)(nil),        // 47: evenbench.v1.ReloadLabResponse
-	(*timestamppb.Timestamp)(nil),    // 48: google.protobuf.Timestamp
-	(*Station)(nil),                  // 49: evenbench.v1.Station
-	(*Entry)(nil),                    // 50: evenbench.v1.Entry
-	(*SampleRecord)(nil),             // 51: evenbench.v1.SampleRecord
-	(*Roast)(nil),                    // 52: evenbench.v1.Roast
-	(*SampleIdentity)(nil),           // 53: evenbench.v1.SampleIdentity
-	(MarkKind)(0),                    // 54: evenbench.v1.MarkKind
-	(InstrumentState)(0),             // 55: evenbench.v1.InstrumentState
-	(Quality)(0),                     // 56: evenbench.v1.Quality
-	(QualityReason)(0),               // 57: evenbench.v1.QualityReason
-	(Action)(0),                      // 58: evenbench.v1.Action
+	(*AdoptInstrumentRequest)(nil),   // 46: evenbench.v1.AdoptInstrumentRequest
+	(*AdoptInstrumentResponse)(nil),  // 47: evenbench.v1.AdoptInstrumentResponse
+	(*ReloadLabRequest)(nil),         // 48: evenbench.v1.ReloadLabRequest
+	(*ReloadLabResponse)(nil),        // 49: evenbench.v1.ReloadLabResponse
+	(*timestamppb.Timestamp)(nil),    // 50: google.protobuf.Timestamp
+	(*Station)(nil),                  // 51: evenbench.v1.Station
+	(*Entry)(nil),                    // 52: evenbench.v1.Entry
+	(*SampleRecord)(nil),             // 53: evenbench.v1.SampleRecord
+	(*Roast)(nil),                    // 54: evenbench.v1.Roast
+	(*SampleIdentity)(nil),           // 55: evenbench.v1.SampleIdentity
+	(MarkKind)(0),                    // 56: evenbench.v1.MarkKind
+	(InstrumentState)(0),             // 57: evenbench.v1.InstrumentState
+	(Quality)(0),                     // 58: evenbench.v1.Quality
+	(QualityReason)(0),               // 59: evenbench.v1.QualityReason
+	(Action)(0),                      // 60: evenbench.v1.Action
 }
 var file_evenbench_v1_hub_proto_depIdxs = []int32{
-	48, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
-	49, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
+	50, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
+	51, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
 	4,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
-	50, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
-	51, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
-	51, // 5: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
-	51, // 6: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
-	52, // 7: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
+	52, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
+	53, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
+	53, // 5: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
+	53, // 6: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
+	54, // 7: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
 	12, // 8: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
 	12, // 9: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
 	15, // 10: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
 	16, // 11: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
-	53, // 12: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	53, // 13: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	48, // 14: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
-	54, // 15: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
-	48, // 16: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
+	55, // 12: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	55, // 13: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	50, // 14: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
+	56, // 15: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
+	50, // 16: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
 	37, // 17: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
-	49, // 18: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
-	48, // 19: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
+	51, // 18: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
+	50, // 19: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
 	40, // 20: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	55, // 21: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
-	48, // 22: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
-	48, // 23: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
+	57, // 21: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
+	50, // 22: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
+	50, // 23: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
 	41, // 24: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
-	56, // 25: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
-	57, // 26: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
-	48, // 27: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
+	58, // 25: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
+	59, // 26: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
+	50, // 27: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
 	40, // 28: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	58, // 29: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
+	60, // 29: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
 	1,  // 30: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
 	3,  // 31: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
 	6,  // 32: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
@@ -3650,29 +3797,31 @@ var file_evenbench_v1_hub_proto_depIdxs = []int32{
 	38, // 46: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
 	42, // 47: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
 	44, // 48: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
-	46, // 49: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
-	2,  // 50: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
-	5,  // 51: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
-	7,  // 52: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
-	9,  // 53: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
-	11, // 54: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
-	14, // 55: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
-	18, // 56: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
-	20, // 57: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
-	22, // 58: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
-	24, // 59: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
-	26, // 60: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
-	28, // 61: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
-	30, // 62: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
-	32, // 63: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
-	34, // 64: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
-	36, // 65: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
-	39, // 66: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
-	43, // 67: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
-	45, // 68: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
-	47, // 69: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
-	50, // [50:70] is the sub-list for method output_type
-	30, // [30:50] is the sub-list for method input_type
+	46, // 49: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
+	48, // 50: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
+	2,  // 51: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
+	5,  // 52: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
+	7,  // 53: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
+	9,  // 54: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
+	11, // 55: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
+	14, // 56: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
+	18, // 57: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
+	20, // 58: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
+	22, // 59: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
+	24, // 60: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
+	26, // 61: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
+	28, // 62: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
+	30, // 63: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
+	32, // 64: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
+	34, // 65: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
+	36, // 66: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
+	39, // 67: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
+	43, // 68: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
+	45, // 69: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
+	47, // 70: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
+	49, // 71: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
+	51, // [51:72] is the sub-list for method output_type
+	30, // [30:51] is the sub-list for method input_type
 	30, // [30:30] is the sub-list for extension type_name
 	30, // [30:30] is the sub-list for extension extendee
 	0,  // [0:30] is the sub-list for field type_name
@@ -3691,7 +3840,7 @@ func file_evenbench_v1_hub_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_hub_proto_rawDesc), len(file_evenbench_v1_hub_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   47,
+			NumMessages:   49,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

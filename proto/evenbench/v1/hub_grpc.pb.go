@@ -812,6 +812,7 @@ const (
 	InstrumentService_ListInstruments_FullMethodName  = "/evenbench.v1.InstrumentService/ListInstruments"
 	InstrumentService_WatchInstruments_FullMethodName = "/evenbench.v1.InstrumentService/WatchInstruments"
 	InstrumentService_ActOnInstrument_FullMethodName  = "/evenbench.v1.InstrumentService/ActOnInstrument"
+	InstrumentService_AdoptInstrument_FullMethodName  = "/evenbench.v1.InstrumentService/AdoptInstrument"
 	InstrumentService_ReloadLab_FullMethodName        = "/evenbench.v1.InstrumentService/ReloadLab"
 )
 
@@ -828,6 +829,9 @@ type InstrumentServiceClient interface {
 	// ActOnInstrument tares, zeroes, triggers a measurement, or enters a value
 	// that a person read.
 	ActOnInstrument(ctx context.Context, in *ActOnInstrumentRequest, opts ...grpc.CallOption) (*ActOnInstrumentResponse, error)
+	// AdoptInstrument takes the device that answers now, and is quarantined, for
+	// the instrument's.
+	AdoptInstrument(ctx context.Context, in *AdoptInstrumentRequest, opts ...grpc.CallOption) (*AdoptInstrumentResponse, error)
 	// ReloadLab reads the lab file again and restarts only what changed.
 	ReloadLab(ctx context.Context, in *ReloadLabRequest, opts ...grpc.CallOption) (*ReloadLabResponse, error)
 }
@@ -879,6 +883,16 @@ func (c *instrumentServiceClient) ActOnInstrument(ctx context.Context, in *ActOn
 	return out, nil
 }
 
+func (c *instrumentServiceClient) AdoptInstrument(ctx context.Context, in *AdoptInstrumentRequest, opts ...grpc.CallOption) (*AdoptInstrumentResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdoptInstrumentResponse)
+	err := c.cc.Invoke(ctx, InstrumentService_AdoptInstrument_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *instrumentServiceClient) ReloadLab(ctx context.Context, in *ReloadLabRequest, opts ...grpc.CallOption) (*ReloadLabResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ReloadLabResponse)
@@ -902,6 +916,9 @@ type InstrumentServiceServer interface {
 	// ActOnInstrument tares, zeroes, triggers a measurement, or enters a value
 	// that a person read.
 	ActOnInstrument(context.Context, *ActOnInstrumentRequest) (*ActOnInstrumentResponse, error)
+	// AdoptInstrument takes the device that answers now, and is quarantined, for
+	// the instrument's.
+	AdoptInstrument(context.Context, *AdoptInstrumentRequest) (*AdoptInstrumentResponse, error)
 	// ReloadLab reads the lab file again and restarts only what changed.
 	ReloadLab(context.Context, *ReloadLabRequest) (*ReloadLabResponse, error)
 	mustEmbedUnimplementedInstrumentServiceServer()
@@ -922,6 +939,9 @@ func (UnimplementedInstrumentServiceServer) WatchInstruments(*WatchInstrumentsRe
 }
 func (UnimplementedInstrumentServiceServer) ActOnInstrument(context.Context, *ActOnInstrumentRequest) (*ActOnInstrumentResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ActOnInstrument not implemented")
+}
+func (UnimplementedInstrumentServiceServer) AdoptInstrument(context.Context, *AdoptInstrumentRequest) (*AdoptInstrumentResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdoptInstrument not implemented")
 }
 func (UnimplementedInstrumentServiceServer) ReloadLab(context.Context, *ReloadLabRequest) (*ReloadLabResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReloadLab not implemented")
@@ -994,6 +1014,24 @@ func _InstrumentService_ActOnInstrument_Handler(srv interface{}, ctx context.Con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _InstrumentService_AdoptInstrument_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdoptInstrumentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(InstrumentServiceServer).AdoptInstrument(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: InstrumentService_AdoptInstrument_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(InstrumentServiceServer).AdoptInstrument(ctx, req.(*AdoptInstrumentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _InstrumentService_ReloadLab_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ReloadLabRequest)
 	if err := dec(in); err != nil {
@@ -1026,6 +1064,10 @@ var InstrumentService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ActOnInstrument",
 			Handler:    _InstrumentService_ActOnInstrument_Handler,
+		},
+		{
+			MethodName: "AdoptInstrument",
+			Handler:    _InstrumentService_AdoptInstrument_Handler,
 		},
 		{
 			MethodName: "ReloadLab",

@@ -222,6 +222,11 @@ const (
 	QualityReason_QUALITY_REASON_UNIT_MISMATCH QualityReason = 9
 	// The device said so itself.
 	QualityReason_QUALITY_REASON_DEVICE_STATUS QualityReason = 10
+	// Another device than the instrument's answers: what it said is kept, and not
+	// normalized.
+	QualityReason_QUALITY_REASON_WRONG_DEVICE QualityReason = 11
+	// The device has not said yet that it is the instrument's.
+	QualityReason_QUALITY_REASON_UNIDENTIFIED QualityReason = 12
 )
 
 // Enum value maps for QualityReason.
@@ -238,6 +243,8 @@ var (
 		8:  "QUALITY_REASON_UNREADABLE",
 		9:  "QUALITY_REASON_UNIT_MISMATCH",
 		10: "QUALITY_REASON_DEVICE_STATUS",
+		11: "QUALITY_REASON_WRONG_DEVICE",
+		12: "QUALITY_REASON_UNIDENTIFIED",
 	}
 	QualityReason_value = map[string]int32{
 		"QUALITY_REASON_UNSPECIFIED":         0,
@@ -251,6 +258,8 @@ var (
 		"QUALITY_REASON_UNREADABLE":          8,
 		"QUALITY_REASON_UNIT_MISMATCH":       9,
 		"QUALITY_REASON_DEVICE_STATUS":       10,
+		"QUALITY_REASON_WRONG_DEVICE":        11,
+		"QUALITY_REASON_UNIDENTIFIED":        12,
 	}
 )
 
@@ -362,7 +371,8 @@ const (
 	InstrumentState_INSTRUMENT_STATE_DISCONNECTED InstrumentState = 4
 	// The driver ended and will be started again.
 	InstrumentState_INSTRUMENT_STATE_RESTARTING InstrumentState = 5
-	// Another device than expected answers; its readings are not recorded.
+	// Another device than expected answers; its readings are recorded as bad, and
+	// as no sample's.
 	InstrumentState_INSTRUMENT_STATE_QUARANTINED InstrumentState = 6
 	// Stopped on purpose.
 	InstrumentState_INSTRUMENT_STATE_STOPPED InstrumentState = 7
@@ -754,6 +764,7 @@ type Entry struct {
 	//	*Entry_InstrumentChanged
 	//	*Entry_ClockStepped
 	//	*Entry_InstrumentAsked
+	//	*Entry_InstrumentIdentified
 	//	*Entry_SampleRegistered
 	//	*Entry_SampleAmended
 	//	*Entry_SampleQueued
@@ -769,6 +780,7 @@ type Entry struct {
 	//	*Entry_FindingMade
 	//	*Entry_FlagRaised
 	//	*Entry_RoastContinued
+	//	*Entry_InstrumentAdopted
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -948,6 +960,15 @@ func (x *Entry) GetInstrumentAsked() *InstrumentAsked {
 	return nil
 }
 
+func (x *Entry) GetInstrumentIdentified() *InstrumentIdentified {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_InstrumentIdentified); ok {
+			return x.InstrumentIdentified
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetSampleRegistered() *SampleRegistered {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_SampleRegistered); ok {
@@ -1083,6 +1104,15 @@ func (x *Entry) GetRoastContinued() *RoastContinued {
 	return nil
 }
 
+func (x *Entry) GetInstrumentAdopted() *InstrumentAdopted {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_InstrumentAdopted); ok {
+			return x.InstrumentAdopted
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1121,6 +1151,10 @@ type Entry_ClockStepped struct {
 
 type Entry_InstrumentAsked struct {
 	InstrumentAsked *InstrumentAsked `protobuf:"bytes,18,opt,name=instrument_asked,json=instrumentAsked,proto3,oneof"`
+}
+
+type Entry_InstrumentIdentified struct {
+	InstrumentIdentified *InstrumentIdentified `protobuf:"bytes,19,opt,name=instrument_identified,json=instrumentIdentified,proto3,oneof"`
 }
 
 type Entry_SampleRegistered struct {
@@ -1183,6 +1217,10 @@ type Entry_RoastContinued struct {
 	RoastContinued *RoastContinued `protobuf:"bytes,35,opt,name=roast_continued,json=roastContinued,proto3,oneof"`
 }
 
+type Entry_InstrumentAdopted struct {
+	InstrumentAdopted *InstrumentAdopted `protobuf:"bytes,40,opt,name=instrument_adopted,json=instrumentAdopted,proto3,oneof"`
+}
+
 func (*Entry_RecordOpened) isEntry_Body() {}
 
 func (*Entry_LabLoaded) isEntry_Body() {}
@@ -1200,6 +1238,8 @@ func (*Entry_InstrumentChanged) isEntry_Body() {}
 func (*Entry_ClockStepped) isEntry_Body() {}
 
 func (*Entry_InstrumentAsked) isEntry_Body() {}
+
+func (*Entry_InstrumentIdentified) isEntry_Body() {}
 
 func (*Entry_SampleRegistered) isEntry_Body() {}
 
@@ -1230,6 +1270,8 @@ func (*Entry_FindingMade) isEntry_Body() {}
 func (*Entry_FlagRaised) isEntry_Body() {}
 
 func (*Entry_RoastContinued) isEntry_Body() {}
+
+func (*Entry_InstrumentAdopted) isEntry_Body() {}
 
 // RecordOpened is the first entry of every ledger.
 type RecordOpened struct {
@@ -2350,6 +2392,151 @@ func (x *InstrumentChanged) GetDetail() string {
 	return ""
 }
 
+// InstrumentIdentified says which device answers in a run. The first that an
+// instrument is seen with is the instrument's, unless the lab file states another;
+// any other is quarantined until it is adopted.
+type InstrumentIdentified struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Run        string                 `protobuf:"bytes,2,opt,name=run,proto3" json:"run,omitempty"`
+	// What the device says it is (serial number, *IDN? answer, USB path).
+	Identity string `protobuf:"bytes,3,opt,name=identity,proto3" json:"identity,omitempty"`
+	// What it should be, by the lab file or the record; empty when the instrument
+	// is seen for the first time.
+	Expected      string `protobuf:"bytes,4,opt,name=expected,proto3" json:"expected,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InstrumentIdentified) Reset() {
+	*x = InstrumentIdentified{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InstrumentIdentified) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InstrumentIdentified) ProtoMessage() {}
+
+func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InstrumentIdentified.ProtoReflect.Descriptor instead.
+func (*InstrumentIdentified) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *InstrumentIdentified) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *InstrumentIdentified) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *InstrumentIdentified) GetIdentity() string {
+	if x != nil {
+		return x.Identity
+	}
+	return ""
+}
+
+func (x *InstrumentIdentified) GetExpected() string {
+	if x != nil {
+		return x.Expected
+	}
+	return ""
+}
+
+// InstrumentAdopted says that a person takes another device for the instrument
+// from now on. What it said before stays as it is.
+type InstrumentAdopted struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Identity   string                 `protobuf:"bytes,2,opt,name=identity,proto3" json:"identity,omitempty"`
+	// What it was before.
+	Was           string `protobuf:"bytes,3,opt,name=was,proto3" json:"was,omitempty"`
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InstrumentAdopted) Reset() {
+	*x = InstrumentAdopted{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InstrumentAdopted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InstrumentAdopted) ProtoMessage() {}
+
+func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InstrumentAdopted.ProtoReflect.Descriptor instead.
+func (*InstrumentAdopted) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *InstrumentAdopted) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *InstrumentAdopted) GetIdentity() string {
+	if x != nil {
+		return x.Identity
+	}
+	return ""
+}
+
+func (x *InstrumentAdopted) GetWas() string {
+	if x != nil {
+		return x.Was
+	}
+	return ""
+}
+
+func (x *InstrumentAdopted) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 // ClockStepped says that the wall clock jumped against the monotonic clock.
 type ClockStepped struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2365,7 +2552,7 @@ type ClockStepped struct {
 
 func (x *ClockStepped) Reset() {
 	*x = ClockStepped{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2377,7 +2564,7 @@ func (x *ClockStepped) String() string {
 func (*ClockStepped) ProtoMessage() {}
 
 func (x *ClockStepped) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2390,7 +2577,7 @@ func (x *ClockStepped) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockStepped.ProtoReflect.Descriptor instead.
 func (*ClockStepped) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ClockStepped) GetInstrument() string {
@@ -2430,7 +2617,7 @@ type InstrumentAsked struct {
 
 func (x *InstrumentAsked) Reset() {
 	*x = InstrumentAsked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2442,7 +2629,7 @@ func (x *InstrumentAsked) String() string {
 func (*InstrumentAsked) ProtoMessage() {}
 
 func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2455,7 +2642,7 @@ func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAsked.ProtoReflect.Descriptor instead.
 func (*InstrumentAsked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *InstrumentAsked) GetInstrument() string {
@@ -2507,7 +2694,7 @@ type SampleIdentity struct {
 
 func (x *SampleIdentity) Reset() {
 	*x = SampleIdentity{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2519,7 +2706,7 @@ func (x *SampleIdentity) String() string {
 func (*SampleIdentity) ProtoMessage() {}
 
 func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2532,7 +2719,7 @@ func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleIdentity.ProtoReflect.Descriptor instead.
 func (*SampleIdentity) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *SampleIdentity) GetKind() SampleKind {
@@ -2588,7 +2775,7 @@ type SampleRegistered struct {
 
 func (x *SampleRegistered) Reset() {
 	*x = SampleRegistered{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2600,7 +2787,7 @@ func (x *SampleRegistered) String() string {
 func (*SampleRegistered) ProtoMessage() {}
 
 func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2613,7 +2800,7 @@ func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRegistered.ProtoReflect.Descriptor instead.
 func (*SampleRegistered) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *SampleRegistered) GetSample() string {
@@ -2643,7 +2830,7 @@ type SampleAmended struct {
 
 func (x *SampleAmended) Reset() {
 	*x = SampleAmended{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2655,7 +2842,7 @@ func (x *SampleAmended) String() string {
 func (*SampleAmended) ProtoMessage() {}
 
 func (x *SampleAmended) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2668,7 +2855,7 @@ func (x *SampleAmended) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleAmended.ProtoReflect.Descriptor instead.
 func (*SampleAmended) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SampleAmended) GetSample() string {
@@ -2704,7 +2891,7 @@ type FieldChange struct {
 
 func (x *FieldChange) Reset() {
 	*x = FieldChange{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2716,7 +2903,7 @@ func (x *FieldChange) String() string {
 func (*FieldChange) ProtoMessage() {}
 
 func (x *FieldChange) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2729,7 +2916,7 @@ func (x *FieldChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
 func (*FieldChange) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *FieldChange) GetField() string {
@@ -2765,7 +2952,7 @@ type SampleQueued struct {
 
 func (x *SampleQueued) Reset() {
 	*x = SampleQueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2777,7 +2964,7 @@ func (x *SampleQueued) String() string {
 func (*SampleQueued) ProtoMessage() {}
 
 func (x *SampleQueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2790,7 +2977,7 @@ func (x *SampleQueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleQueued.ProtoReflect.Descriptor instead.
 func (*SampleQueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *SampleQueued) GetStation() string {
@@ -2825,7 +3012,7 @@ type SampleUnqueued struct {
 
 func (x *SampleUnqueued) Reset() {
 	*x = SampleUnqueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2837,7 +3024,7 @@ func (x *SampleUnqueued) String() string {
 func (*SampleUnqueued) ProtoMessage() {}
 
 func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2850,7 +3037,7 @@ func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUnqueued.ProtoReflect.Descriptor instead.
 func (*SampleUnqueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *SampleUnqueued) GetStation() string {
@@ -2889,7 +3076,7 @@ type SamplePlaced struct {
 
 func (x *SamplePlaced) Reset() {
 	*x = SamplePlaced{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2901,7 +3088,7 @@ func (x *SamplePlaced) String() string {
 func (*SamplePlaced) ProtoMessage() {}
 
 func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2914,7 +3101,7 @@ func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SamplePlaced.ProtoReflect.Descriptor instead.
 func (*SamplePlaced) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *SamplePlaced) GetStation() string {
@@ -2964,7 +3151,7 @@ type SampleRemoved struct {
 
 func (x *SampleRemoved) Reset() {
 	*x = SampleRemoved{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2976,7 +3163,7 @@ func (x *SampleRemoved) String() string {
 func (*SampleRemoved) ProtoMessage() {}
 
 func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2989,7 +3176,7 @@ func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRemoved.ProtoReflect.Descriptor instead.
 func (*SampleRemoved) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *SampleRemoved) GetStation() string {
@@ -3038,7 +3225,7 @@ type ReadingsAssigned struct {
 
 func (x *ReadingsAssigned) Reset() {
 	*x = ReadingsAssigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3050,7 +3237,7 @@ func (x *ReadingsAssigned) String() string {
 func (*ReadingsAssigned) ProtoMessage() {}
 
 func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3063,7 +3250,7 @@ func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsAssigned.ProtoReflect.Descriptor instead.
 func (*ReadingsAssigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ReadingsAssigned) GetInstrument() string {
@@ -3121,7 +3308,7 @@ type MeasurementTaken struct {
 
 func (x *MeasurementTaken) Reset() {
 	*x = MeasurementTaken{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3133,7 +3320,7 @@ func (x *MeasurementTaken) String() string {
 func (*MeasurementTaken) ProtoMessage() {}
 
 func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3146,7 +3333,7 @@ func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
 func (*MeasurementTaken) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *MeasurementTaken) GetSample() string {
@@ -3176,7 +3363,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3188,7 +3375,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3201,7 +3388,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -3256,7 +3443,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3268,7 +3455,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3281,7 +3468,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -3370,7 +3557,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3382,7 +3569,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3395,7 +3582,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -3474,7 +3661,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3486,7 +3673,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3499,7 +3686,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -3544,7 +3731,7 @@ type RoastContinued struct {
 
 func (x *RoastContinued) Reset() {
 	*x = RoastContinued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3556,7 +3743,7 @@ func (x *RoastContinued) String() string {
 func (*RoastContinued) ProtoMessage() {}
 
 func (x *RoastContinued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3569,7 +3756,7 @@ func (x *RoastContinued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastContinued.ProtoReflect.Descriptor instead.
 func (*RoastContinued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *RoastContinued) GetRoast() string {
@@ -3639,7 +3826,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3651,7 +3838,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3664,7 +3851,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -3746,7 +3933,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3758,7 +3945,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3771,7 +3958,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -3842,7 +4029,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3854,7 +4041,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3867,7 +4054,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -3974,7 +4161,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3986,7 +4173,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3999,7 +4186,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *Placement) GetStation() string {
@@ -4064,7 +4251,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4076,7 +4263,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4089,7 +4276,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -4254,7 +4441,7 @@ type Roast struct {
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4266,7 +4453,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4279,7 +4466,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *Roast) GetRoast() string {
@@ -4374,7 +4561,7 @@ type RoastPart struct {
 
 func (x *RoastPart) Reset() {
 	*x = RoastPart{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4386,7 +4573,7 @@ func (x *RoastPart) String() string {
 func (*RoastPart) ProtoMessage() {}
 
 func (x *RoastPart) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4399,7 +4586,7 @@ func (x *RoastPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
 func (*RoastPart) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RoastPart) GetRun() string {
@@ -4438,7 +4625,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4450,7 +4637,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4463,7 +4650,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -4530,7 +4717,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4542,7 +4729,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4555,7 +4742,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *Finding) GetName() string {
@@ -4619,7 +4806,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4631,7 +4818,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4644,7 +4831,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -4686,7 +4873,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4698,7 +4885,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4711,7 +4898,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Note) GetText() string {
@@ -4750,7 +4937,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4762,7 +4949,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4775,7 +4962,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Correction) GetField() string {
@@ -4831,7 +5018,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc2\x0e\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xef\x0f\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -4855,7 +5042,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"run_closed\x18\x0f \x01(\v2\x17.evenbench.v1.RunClosedH\x00R\trunClosed\x12P\n" +
 	"\x12instrument_changed\x18\x10 \x01(\v2\x1f.evenbench.v1.InstrumentChangedH\x00R\x11instrumentChanged\x12A\n" +
 	"\rclock_stepped\x18\x11 \x01(\v2\x1a.evenbench.v1.ClockSteppedH\x00R\fclockStepped\x12J\n" +
-	"\x10instrument_asked\x18\x12 \x01(\v2\x1d.evenbench.v1.InstrumentAskedH\x00R\x0finstrumentAsked\x12M\n" +
+	"\x10instrument_asked\x18\x12 \x01(\v2\x1d.evenbench.v1.InstrumentAskedH\x00R\x0finstrumentAsked\x12Y\n" +
+	"\x15instrument_identified\x18\x13 \x01(\v2\".evenbench.v1.InstrumentIdentifiedH\x00R\x14instrumentIdentified\x12M\n" +
 	"\x11sample_registered\x18\x14 \x01(\v2\x1e.evenbench.v1.SampleRegisteredH\x00R\x10sampleRegistered\x12D\n" +
 	"\x0esample_amended\x18\x15 \x01(\v2\x1b.evenbench.v1.SampleAmendedH\x00R\rsampleAmended\x12A\n" +
 	"\rsample_queued\x18\x16 \x01(\v2\x1a.evenbench.v1.SampleQueuedH\x00R\fsampleQueued\x12G\n" +
@@ -4872,7 +5060,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\ffinding_made\x18! \x01(\v2\x19.evenbench.v1.FindingMadeH\x00R\vfindingMade\x12;\n" +
 	"\vflag_raised\x18\" \x01(\v2\x18.evenbench.v1.FlagRaisedH\x00R\n" +
 	"flagRaised\x12G\n" +
-	"\x0froast_continued\x18# \x01(\v2\x1c.evenbench.v1.RoastContinuedH\x00R\x0eroastContinuedB\x06\n" +
+	"\x0froast_continued\x18# \x01(\v2\x1c.evenbench.v1.RoastContinuedH\x00R\x0eroastContinued\x12P\n" +
+	"\x12instrument_adopted\x18( \x01(\v2\x1f.evenbench.v1.InstrumentAdoptedH\x00R\x11instrumentAdoptedB\x06\n" +
 	"\x04body\"k\n" +
 	"\fRecordOpened\x12\x1b\n" +
 	"\trecord_id\x18\x01 \x01(\tR\brecordId\x12\x1f\n" +
@@ -4985,7 +5174,21 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"instrument\x18\x01 \x01(\tR\n" +
 	"instrument\x123\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x1d.evenbench.v1.InstrumentStateR\x05state\x12\x16\n" +
-	"\x06detail\x18\x03 \x01(\tR\x06detail\"o\n" +
+	"\x06detail\x18\x03 \x01(\tR\x06detail\"\x80\x01\n" +
+	"\x14InstrumentIdentified\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x10\n" +
+	"\x03run\x18\x02 \x01(\tR\x03run\x12\x1a\n" +
+	"\bidentity\x18\x03 \x01(\tR\bidentity\x12\x1a\n" +
+	"\bexpected\x18\x04 \x01(\tR\bexpected\"y\n" +
+	"\x11InstrumentAdopted\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x1a\n" +
+	"\bidentity\x18\x02 \x01(\tR\bidentity\x12\x10\n" +
+	"\x03was\x18\x03 \x01(\tR\x03was\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"o\n" +
 	"\fClockStepped\x12\x1e\n" +
 	"\n" +
 	"instrument\x18\x01 \x01(\tR\n" +
@@ -5244,7 +5447,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x13QUALITY_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fQUALITY_GOOD\x10\x01\x12\x15\n" +
 	"\x11QUALITY_UNCERTAIN\x10\x02\x12\x0f\n" +
-	"\vQUALITY_BAD\x10\x03*\xf8\x02\n" +
+	"\vQUALITY_BAD\x10\x03*\xba\x03\n" +
 	"\rQualityReason\x12\x1e\n" +
 	"\x1aQUALITY_REASON_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bQUALITY_REASON_SENSOR_BREAK\x10\x01\x12\x1f\n" +
@@ -5257,7 +5460,9 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x19QUALITY_REASON_UNREADABLE\x10\b\x12 \n" +
 	"\x1cQUALITY_REASON_UNIT_MISMATCH\x10\t\x12 \n" +
 	"\x1cQUALITY_REASON_DEVICE_STATUS\x10\n" +
-	"*\xd1\x01\n" +
+	"\x12\x1f\n" +
+	"\x1bQUALITY_REASON_WRONG_DEVICE\x10\v\x12\x1f\n" +
+	"\x1bQUALITY_REASON_UNIDENTIFIED\x10\f*\xd1\x01\n" +
 	"\tGapReason\x12\x1a\n" +
 	"\x16GAP_REASON_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18GAP_REASON_DEVICE_SILENT\x10\x01\x12\x1a\n" +
@@ -5326,7 +5531,7 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 42)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -5352,40 +5557,42 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*Gap)(nil),                   // 21: evenbench.v1.Gap
 	(*RunClosed)(nil),             // 22: evenbench.v1.RunClosed
 	(*InstrumentChanged)(nil),     // 23: evenbench.v1.InstrumentChanged
-	(*ClockStepped)(nil),          // 24: evenbench.v1.ClockStepped
-	(*InstrumentAsked)(nil),       // 25: evenbench.v1.InstrumentAsked
-	(*SampleIdentity)(nil),        // 26: evenbench.v1.SampleIdentity
-	(*SampleRegistered)(nil),      // 27: evenbench.v1.SampleRegistered
-	(*SampleAmended)(nil),         // 28: evenbench.v1.SampleAmended
-	(*FieldChange)(nil),           // 29: evenbench.v1.FieldChange
-	(*SampleQueued)(nil),          // 30: evenbench.v1.SampleQueued
-	(*SampleUnqueued)(nil),        // 31: evenbench.v1.SampleUnqueued
-	(*SamplePlaced)(nil),          // 32: evenbench.v1.SamplePlaced
-	(*SampleRemoved)(nil),         // 33: evenbench.v1.SampleRemoved
-	(*ReadingsAssigned)(nil),      // 34: evenbench.v1.ReadingsAssigned
-	(*MeasurementTaken)(nil),      // 35: evenbench.v1.MeasurementTaken
-	(*NoteAdded)(nil),             // 36: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 37: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 38: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 39: evenbench.v1.RoastClosed
-	(*RoastContinued)(nil),        // 40: evenbench.v1.RoastContinued
-	(*FindingMade)(nil),           // 41: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 42: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 43: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 44: evenbench.v1.Placement
-	(*Measurement)(nil),           // 45: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 46: evenbench.v1.Roast
-	(*RoastPart)(nil),             // 47: evenbench.v1.RoastPart
-	(*Mark)(nil),                  // 48: evenbench.v1.Mark
-	(*Finding)(nil),               // 49: evenbench.v1.Finding
-	(*Flag)(nil),                  // 50: evenbench.v1.Flag
-	(*Note)(nil),                  // 51: evenbench.v1.Note
-	(*Correction)(nil),            // 52: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 53: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 54: google.protobuf.Duration
+	(*InstrumentIdentified)(nil),  // 24: evenbench.v1.InstrumentIdentified
+	(*InstrumentAdopted)(nil),     // 25: evenbench.v1.InstrumentAdopted
+	(*ClockStepped)(nil),          // 26: evenbench.v1.ClockStepped
+	(*InstrumentAsked)(nil),       // 27: evenbench.v1.InstrumentAsked
+	(*SampleIdentity)(nil),        // 28: evenbench.v1.SampleIdentity
+	(*SampleRegistered)(nil),      // 29: evenbench.v1.SampleRegistered
+	(*SampleAmended)(nil),         // 30: evenbench.v1.SampleAmended
+	(*FieldChange)(nil),           // 31: evenbench.v1.FieldChange
+	(*SampleQueued)(nil),          // 32: evenbench.v1.SampleQueued
+	(*SampleUnqueued)(nil),        // 33: evenbench.v1.SampleUnqueued
+	(*SamplePlaced)(nil),          // 34: evenbench.v1.SamplePlaced
+	(*SampleRemoved)(nil),         // 35: evenbench.v1.SampleRemoved
+	(*ReadingsAssigned)(nil),      // 36: evenbench.v1.ReadingsAssigned
+	(*MeasurementTaken)(nil),      // 37: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 38: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 39: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 40: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 41: evenbench.v1.RoastClosed
+	(*RoastContinued)(nil),        // 42: evenbench.v1.RoastContinued
+	(*FindingMade)(nil),           // 43: evenbench.v1.FindingMade
+	(*FlagRaised)(nil),            // 44: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 45: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 46: evenbench.v1.Placement
+	(*Measurement)(nil),           // 47: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 48: evenbench.v1.Roast
+	(*RoastPart)(nil),             // 49: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 50: evenbench.v1.Mark
+	(*Finding)(nil),               // 51: evenbench.v1.Finding
+	(*Flag)(nil),                  // 52: evenbench.v1.Flag
+	(*Note)(nil),                  // 53: evenbench.v1.Note
+	(*Correction)(nil),            // 54: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 55: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 56: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	53, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	55, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
 	12, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
 	13, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
 	15, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
@@ -5393,83 +5600,85 @@ var file_evenbench_v1_record_proto_depIdxs = []int32{
 	21, // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
 	22, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
 	23, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
-	24, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
-	25, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
-	27, // 10: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
-	28, // 11: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
-	30, // 12: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
-	31, // 13: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
-	32, // 14: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
-	33, // 15: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
-	34, // 16: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	36, // 17: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	35, // 18: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
-	37, // 19: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	38, // 20: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	39, // 21: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	41, // 22: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	42, // 23: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	40, // 24: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
-	14, // 25: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	0,  // 26: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	53, // 27: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	16, // 28: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	54, // 29: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,  // 30: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	53, // 31: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	53, // 32: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	18, // 33: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	20, // 34: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	19, // 35: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 36: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 37: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	53, // 38: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	53, // 39: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 40: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 41: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	54, // 42: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	6,  // 43: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	26, // 44: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	29, // 45: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	53, // 46: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	7,  // 47: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	53, // 48: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	45, // 49: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	53, // 50: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	8,  // 51: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	53, // 52: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	9,  // 53: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	26, // 54: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	53, // 55: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	44, // 56: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	45, // 57: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	46, // 58: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	49, // 59: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	50, // 60: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	51, // 61: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	52, // 62: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	53, // 63: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	53, // 64: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	7,  // 65: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 66: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 67: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	53, // 68: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	53, // 69: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	10, // 70: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	48, // 71: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	49, // 72: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	47, // 73: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	8,  // 74: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	53, // 75: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	9,  // 76: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	53, // 77: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	53, // 78: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	53, // 79: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	80, // [80:80] is the sub-list for method output_type
-	80, // [80:80] is the sub-list for method input_type
-	80, // [80:80] is the sub-list for extension type_name
-	80, // [80:80] is the sub-list for extension extendee
-	0,  // [0:80] is the sub-list for field type_name
+	26, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
+	27, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
+	24, // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
+	29, // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
+	30, // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
+	32, // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
+	33, // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
+	34, // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
+	35, // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
+	36, // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
+	38, // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	37, // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	39, // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	40, // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	41, // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	43, // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	44, // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	42, // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
+	25, // 26: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
+	14, // 27: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	0,  // 28: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	55, // 29: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	16, // 30: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	56, // 31: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,  // 32: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	55, // 33: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	55, // 34: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	18, // 35: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	20, // 36: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	19, // 37: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,  // 38: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,  // 39: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	55, // 40: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	55, // 41: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,  // 42: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,  // 43: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	56, // 44: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	6,  // 45: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	28, // 46: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	31, // 47: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	55, // 48: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	7,  // 49: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	55, // 50: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	47, // 51: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	55, // 52: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	8,  // 53: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	55, // 54: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	9,  // 55: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	28, // 56: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	55, // 57: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	46, // 58: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	47, // 59: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	48, // 60: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	51, // 61: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	52, // 62: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	53, // 63: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	54, // 64: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	55, // 65: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	55, // 66: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	7,  // 67: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,  // 68: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,  // 69: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	55, // 70: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	55, // 71: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	10, // 72: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	50, // 73: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	51, // 74: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	49, // 75: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	8,  // 76: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	55, // 77: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	9,  // 78: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	55, // 79: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	55, // 80: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	55, // 81: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	82, // [82:82] is the sub-list for method output_type
+	82, // [82:82] is the sub-list for method input_type
+	82, // [82:82] is the sub-list for extension type_name
+	82, // [82:82] is the sub-list for extension extendee
+	0,  // [0:82] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -5487,6 +5696,7 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_InstrumentChanged)(nil),
 		(*Entry_ClockStepped)(nil),
 		(*Entry_InstrumentAsked)(nil),
+		(*Entry_InstrumentIdentified)(nil),
 		(*Entry_SampleRegistered)(nil),
 		(*Entry_SampleAmended)(nil),
 		(*Entry_SampleQueued)(nil),
@@ -5502,22 +5712,23 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_FindingMade)(nil),
 		(*Entry_FlagRaised)(nil),
 		(*Entry_RoastContinued)(nil),
+		(*Entry_InstrumentAdopted)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[26].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[27].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[30].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[34].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[37].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[38].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[28].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[29].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[32].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[36].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[39].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[40].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
 			NumEnums:      11,
-			NumMessages:   42,
+			NumMessages:   44,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1,6 +1,7 @@
 package command
 
 import (
+	"context"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -37,8 +38,56 @@ func (p *program) instruments() *cobra.Command {
 			return p.style().Instruments(p.Out, r.GetInstruments(), info.GetLabTime().AsTime())
 		},
 	}
-	c.AddCommand(p.act())
+	c.AddCommand(p.act(), p.adopt())
 	return c
+}
+
+func (p *program) adopt() *cobra.Command {
+	var identity, why string
+	c := &cobra.Command{
+		Use:   "adopt INSTRUMENT",
+		Short: "Take the device that answers now, and is quarantined, for the instrument",
+		Example: `  evenctl instruments adopt reception-scale --why "the old one is being mended"
+  evenctl instruments adopt drum-1-probes --identity "SN 20418"`,
+		Args:              arguments(1, 1, "INSTRUMENT"),
+		ValidArgsFunction: complete(p.meters()),
+		RunE: func(c *cobra.Command, args []string) error {
+			client, err := p.devices()
+			if err != nil {
+				return err
+			}
+			if identity == "" {
+				if identity, err = answering(c.Context(), client, args[0]); err != nil {
+					return err
+				}
+			}
+			r, err := client.AdoptInstrument(c.Context(), &pb.AdoptInstrumentRequest{
+				RequestId: p.requestID(), Person: p.person, Instrument: args[0], Identity: identity, Reason: why,
+			})
+			if err != nil {
+				return err
+			}
+			return p.done(r, "%s is %s from now on", args[0], identity)
+		},
+	}
+	c.Flags().StringVar(&identity, "identity", "", "the device that you mean; without it, the one that answers now")
+	c.Flags().StringVar(&why, "why", "", "reason, for the record")
+	return p.writes(c)
+}
+
+// answering returns the identity of the device that answers for an instrument; empty
+// if there is none, which the hub refuses with its reason.
+func answering(ctx context.Context, client pb.InstrumentServiceClient, instrument string) (string, error) {
+	r, err := client.ListInstruments(ctx, &pb.ListInstrumentsRequest{})
+	if err != nil {
+		return "", err
+	}
+	for _, st := range r.GetInstruments() {
+		if st.GetInstrument() == instrument {
+			return st.GetDeviceIdentity(), nil
+		}
+	}
+	return "", nil
 }
 
 func (p *program) act() *cobra.Command {
