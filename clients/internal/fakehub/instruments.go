@@ -27,6 +27,13 @@ func (h *Hub) ActOnInstrument(_ context.Context, req *pb.ActOnInstrumentRequest)
 	})
 }
 
+func (h *Hub) AdoptInstrument(_ context.Context, req *pb.AdoptInstrumentRequest) (*pb.AdoptInstrumentResponse, error) {
+	return once(h, req, func() (*pb.AdoptInstrumentResponse, error) {
+		_, err := h.instrument(req.GetInstrument())
+		return &pb.AdoptInstrumentResponse{Cursor: 23}, err
+	})
+}
+
 func (h *Hub) ReloadLab(context.Context, *pb.ReloadLabRequest) (*pb.ReloadLabResponse, error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()

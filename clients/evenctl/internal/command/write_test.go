@@ -58,6 +58,8 @@ func TestWrites(t *testing.T) {
 		{"note --sample K-001 quakers in the tray", "noted on K-001", &pb.AddNoteRequest{Sample: "K-001", Text: "quakers in the tray"}},
 		{"instruments act reception-scale tare", "tare done by reception-scale, which answered OK",
 			&pb.ActOnInstrumentRequest{Instrument: "reception-scale", Action: pb.Action_ACTION_TARE}},
+		{"instruments adopt reception-scale --identity SN-9 --why moved", "reception-scale is SN-9 from now on",
+			&pb.AdoptInstrumentRequest{Instrument: "reception-scale", Identity: "SN-9", Reason: "moved"}},
 		{"instruments act scanner enter code K-001", "enter done by scanner, which answered OK",
 			&pb.ActOnInstrumentRequest{Instrument: "scanner", Action: pb.Action_ACTION_ENTER, Channel: "code", Text: "K-001"}},
 	} {
@@ -325,5 +327,22 @@ func TestCompletion(t *testing.T) {
 	server.Stop()
 	if r := run(t, server, "__complete", "sample", "K"); r.code != 0 {
 		t.Errorf("completing without a hub ended with %d: %s", r.code, r.err)
+	}
+}
+
+// A device is adopted as the one that is seen to answer: whoever comes between is not.
+func TestAdoptMeansTheDeviceThatAnswers(t *testing.T) {
+	h := fakehub.Bench()
+	for _, i := range h.Instruments {
+		if i.GetInstrument() == "reception-scale" {
+			i.DeviceIdentity = "SN 20418"
+		}
+	}
+	r := run(t, fakehub.Start(t, h), "instruments", "adopt", "reception-scale")
+	if r.code != 0 || r.out != "reception-scale is SN 20418 from now on\n" {
+		t.Fatalf("ended with %d, said %q and %q", r.code, r.out, r.err)
+	}
+	if writes := h.Writes(); len(writes) != 1 || writes[0].(*pb.AdoptInstrumentRequest).GetIdentity() != "SN 20418" {
+		t.Errorf("the hub got %v", writes)
 	}
 }
