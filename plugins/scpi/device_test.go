@@ -1,15 +1,12 @@
 package scpi_test
 
 import (
-	"bufio"
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"net"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -125,66 +122,11 @@ func TestARefusedSettingGivesNoReadings(t *testing.T) {
 	}
 }
 
-// script is an instrument that answers as a test says. Conversations are counted
-// from 1.
-type script struct {
-	t    *testing.T
-	hear func(conn net.Conn, conversation int, command string)
-
-	mu    sync.Mutex
-	heard []string
-}
-
-func (s *script) serve() string {
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	var work sync.WaitGroup
-	work.Go(func() {
-		for n := 1; ; n++ {
-			conn, err := l.Accept()
-			if err != nil {
-				return
-			}
-			work.Go(func() {
-				defer conn.Close()
-				for in := bufio.NewScanner(conn); in.Scan(); {
-					s.mu.Lock()
-					s.heard = append(s.heard, in.Text())
-					s.mu.Unlock()
-					s.hear(conn, n, in.Text())
-				}
-			})
-		}
-	})
-	// The device is ended before this: tests clean up in reverse.
-	s.t.Cleanup(func() { l.Close(); work.Wait() })
-	return l.Addr().String()
-}
-
-func say(conn net.Conn, text string) { fmt.Fprint(conn, text) }
-
-const identity = "Simulated,PLAIN,1,1.0"
-
-// polite answers who it is and that nothing is wrong.
-func polite(conn net.Conn, command string) bool {
-	switch command {
-	case "*IDN?":
-		say(conn, identity+"\n")
-	case "SYST:ERR?":
-		say(conn, "0,\"No error\"\n")
-	default:
-		return false
-	}
-	return true
-}
-
 const twoQueries = `
 sheet: two-queries
 title: Two questions
 driver: scpi
-talk: {every: 1ms, timeout: 100ms}
+talk: {every: 1ms, timeout: 300ms}
 queries:
   - {ask: "A?", gives: [a]}
   - {ask: "B?", gives: b}
@@ -206,7 +148,7 @@ func TestALateAnswerIsDropped(t *testing.T) {
 		switch command {
 		case "A?":
 			if asked++; asked%3 == 1 {
-				time.Sleep(150 * time.Millisecond) // as long as the instrument takes
+				time.Sleep(400 * time.Millisecond) // as long as the instrument takes
 			}
 			say(conn, "20.5 C\n")
 		case "B?":
@@ -333,9 +275,9 @@ func TestP4AnInstrumentThatDoesNotConverse(t *testing.T) {
 		hear func(net.Conn, string)
 		why  string
 	}{
-		"silent":      {func(net.Conn, string) {}, "to know which instrument it is: no answer within 100ms"},
+		"silent":      {func(net.Conn, string) {}, "to know which instrument it is: no answer within 300ms"},
 		"babbling":    {func(c net.Conn, _ string) { say(c, strings.Repeat("1\n", 500)) }, "no two of 16 answers are alike"},
-		"without end": {func(c net.Conn, _ string) { say(c, strings.Repeat("x", 100_000)) }, "no answer within 100ms"},
+		"without end": {func(c net.Conn, _ string) { say(c, strings.Repeat("x", 100_000)) }, "no answer within 300ms"},
 		"never all right": {func(c net.Conn, q string) {
 			if q != "SYST:ERR?" {
 				polite(c, q)
