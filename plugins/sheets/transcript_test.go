@@ -59,6 +59,9 @@ func (o *out) State(s pb.DeviceState, _ string) {
 }
 
 func (o *out) Identity(id string) {
+	if id == "" {
+		return // a connection, and a device that does not say what it is
+	}
 	o.write("identity %s\n", id)
 	o.identified <- struct{}{}
 }
