@@ -35,6 +35,14 @@ type Skim struct {
 // NewSkim returns a Skim that is before the first entry.
 func NewSkim() *Skim { return &Skim{Book: New(), runs: map[string]*run{}} }
 
+// Last returns the cursor of the last entry that was folded in.
+func (s *Skim) Last() uint64 {
+	if n := len(s.step); n > 0 {
+		return s.step[n-1].GetCursor()
+	}
+	return s.Book.Last()
+}
+
 // Apply folds in the next entry. The book keeps references into it.
 func (s *Skim) Apply(e *pb.Entry) error {
 	if err := s.endStep(e.GetCause()); err != nil {

@@ -7,6 +7,7 @@ import (
 	"go.uber.org/zap"
 
 	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/imprint"
 	"github.com/evenbench/evenbench/internal/ledger"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -16,6 +17,23 @@ type fold struct {
 	skim   *book.Skim
 	tally  *tally
 	unsure error
+}
+
+func newFold() *fold { return &fold{skim: book.NewSkim(), tally: newTally()} }
+
+// imprint codes where the fold stands between two entries.
+func (f *fold) imprint(c *imprint.Coder) error {
+	f.tally.imprint(c)
+	return f.skim.Imprint(c)
+}
+
+// state returns where the fold stands.
+func (f *fold) state() ([]byte, error) {
+	c := imprint.Write()
+	if err := f.imprint(c); err != nil {
+		return nil, err
+	}
+	return c.Written()
 }
 
 // visit takes the next entry of the ledger.

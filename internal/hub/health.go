@@ -20,6 +20,7 @@ import (
 const (
 	partRecord     = "record"
 	partDisk       = "disk"
+	partPast       = "past" // what was recorded long ago
 	partInstrument = "instrument/"
 )
 
@@ -35,6 +36,9 @@ func (u *upkeep) concerns(instruments []*pb.InstrumentStatus) []*pb.Concern {
 		add(partRecord, "%v; nothing that was answered is lost, writers are refused and drivers hold what they measure: %s, and the hub goes on by itself", err, advice(err))
 	} else if d := u.stuck(); d > 0 {
 		add(partRecord, "nothing has got onto the disk for %v; drivers hold what they measure: look at the disk", d.Round(time.Second))
+	}
+	if text := u.damage.Load(); text != nil {
+		add(partPast, "%s; it was whole when this hub started, and what is measured now is recorded", *text)
 	}
 	if f := u.room(); f.Low {
 		add(partDisk, "%v: %s", f, makeRoom)

@@ -55,12 +55,15 @@ type Hub struct {
 	scribe  *scribe
 	upkeep  *upkeep
 	bench   *supervise.Bench
-	health  *health.Server
-	grpc    *grpc.Server
-	http    *http.Server
-	guard   *access.Guard
-	grpcOn  net.Listener
-	httpOn  net.Listener
+	// checkpoints shorten the next start; kept is closed when no more are made.
+	checkpoints *checkpoints
+	kept        chan struct{}
+	health      *health.Server
+	grpc        *grpc.Server
+	http        *http.Server
+	guard       *access.Guard
+	grpcOn      net.Listener
+	httpOn      net.Listener
 
 	mu  sync.Mutex // guards lab, and makes reloads wait for each other
 	lab *lab.Lab
@@ -92,7 +95,7 @@ func start(ctx context.Context, o Options) (*Hub, error) {
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
-	h := &Hub{options: o, log: o.Log, lab: l, guard: access.NewGuard(l.Access, o.Log), stopping: make(chan struct{}), failed: make(chan error, 2)}
+	h := &Hub{options: o, log: o.Log, lab: l, guard: access.NewGuard(l.Access, o.Log), stopping: make(chan struct{}), kept: make(chan struct{}), failed: make(chan error, 4)}
 	h.upkeep = newUpkeep(o, l.Data)
 	if err := h.openRecord(ctx, l); err != nil {
 		return nil, err
@@ -117,13 +120,14 @@ func start(ctx context.Context, o Options) (*Hub, error) {
 // openRecord folds the ledger into the book, and records the rest of a step that an
 // earlier hub began.
 func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
-	f := &fold{skim: book.NewSkim(), tally: h.upkeep.tally}
-	opened, err := ledger.Open(ctx, ledger.Options{
-		Dir: filepath.Join(l.Data, "ledger"), HubVersion: h.options.Version, Clock: h.options.Clock, Log: h.log,
-		Committed: func(bytes int, took time.Duration) { h.upkeep.committed(bytes, took, h.options.Clock.Now()) },
-		Visit:     f.visit,
-		Cluster:   l.Store,
-	})
+	h.checkpoints = newCheckpoints(l.Data, h.log)
+	f, sealed := h.checkpoints.read()
+	opened, err := h.openLedger(ctx, l, f, sealed)
+	if err != nil && sealed != nil {
+		h.checkpoints.drop(err)
+		f = newFold()
+		opened, err = h.openLedger(ctx, l, f, nil)
+	}
 	if err != nil {
 		return err
 	}
@@ -148,6 +152,18 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 	h.scribe.enterAll(owed, ignore)
 	h.scribe.seeClock(shown)
 	return nil
+}
+
+// openLedger folds the ledger behind what is sealed of it.
+func (h *Hub) openLedger(ctx context.Context, l *lab.Lab, f *fold, sealed *ledger.Sealed) (*ledger.Ledger, error) {
+	h.upkeep.tally = f.tally
+	return ledger.Open(ctx, ledger.Options{
+		Dir: filepath.Join(l.Data, "ledger"), HubVersion: h.options.Version, Clock: h.options.Clock, Log: h.log,
+		Committed: func(bytes int, took time.Duration) { h.upkeep.committed(bytes, took, h.options.Clock.Now()) },
+		Sealed:    sealed,
+		Visit:     f.visit,
+		Cluster:   l.Store,
+	})
 }
 
 // recordLab records under which lab file everything after it is recorded.
@@ -287,6 +303,7 @@ func (h *Hub) Stop(ctx context.Context) error {
 	if u := h.upkeep.uplink.Load(); u != nil {
 		u.Close()
 	}
+	<-h.kept
 	err = errors.Join(err, h.scribe.ledger.Close())
 	h.grpc.Stop()
 	return errors.Join(err, h.http.Close())
@@ -351,6 +368,7 @@ func (h *Hub) serve(recorder *recorder) error {
 	go func() { h.report("serve gRPC", h.grpc.Serve(h.grpcOn)) }()
 	go func() { h.report("serve HTTP", h.serveHTTP()) }()
 	go h.watchLedger()
+	go h.keepCheckpoints()
 	h.upkeep.lookAtSpace()
 	h.upkeep.probe()
 	go h.upkeep.run(h.stopping, func() {

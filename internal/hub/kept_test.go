@@ -54,7 +54,7 @@ func openKept(t *testing.T, dir string) (*ledger.Ledger, *book.Replay, map[strin
 }
 
 // recordsOf writes all sample records as JSON, the same for the same records.
-func recordsOf(t *testing.T, b *book.Book) []byte {
+func recordsOf(t testing.TB, b *book.Book) []byte {
 	t.Helper()
 	list, _ := b.List("", 0, 1<<20, 1<<30)
 	var out bytes.Buffer

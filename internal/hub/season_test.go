@@ -37,8 +37,8 @@ const (
 )
 
 // writeSeason writes a record of so many samples into a folder, and returns how many
-// readings that were.
-func writeSeason(t testing.TB, dir string, samples, polls int) uint64 {
+// readings that were. Between is called after every few samples.
+func writeSeason(t testing.TB, dir string, samples, polls int, between ...func(*season)) uint64 {
 	t.Helper()
 	l, err := ledger.Open(t.Context(), ledger.Options{Dir: dir, HubVersion: "season"})
 	if err != nil {
@@ -53,6 +53,9 @@ func writeSeason(t testing.TB, dir string, samples, polls int) uint64 {
 	s.open()
 	for first := 0; first < samples; first += seasonDrums {
 		s.roastTogether(first, min(seasonDrums, samples-first))
+		for _, also := range between {
+			also(s)
+		}
 	}
 	if err := s.scribe.read(context.Background(), func(*book.Book) {}); err != nil {
 		t.Fatal(err)

@@ -4,6 +4,7 @@ package hub
 
 import (
 	"context"
+	"errors"
 	"flag"
 	"io/fs"
 	"os"
@@ -23,8 +24,8 @@ var (
 	seasonPolls   = flag.Int("polls", 1, "`polls` of a drum's three probes in an entry of the season")
 )
 
-// BenchmarkStart opens and folds the record of a season, as a hub does when it starts.
-// It says how much time of all processors a million readings take, and how many bytes
+// BenchmarkStart opens and folds the record of a season, as a hub does when it starts,
+// the whole of it and behind a checkpoint. It says how much time of all processors a million readings take, and how many bytes
 // of the disk a reading. As big as it is asked to be, and kept for the next time:
 //
 //	go test ./internal/hub -run xxx -bench Start -benchtime 1x -samples 10000 -season /tmp/season
@@ -36,16 +37,44 @@ func BenchmarkStart(b *testing.B) {
 	if _, err := os.Stat(filepath.Join(dir, "ledger")); err != nil {
 		writeSeason(b, filepath.Join(dir, "ledger"), *seasonSamples, *seasonPolls)
 	}
+	b.Run("whole", func(b *testing.B) {
+		if err := os.Remove(filepath.Join(dir, checkpointFile)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			b.Fatal(err)
+		}
+		benchStart(b, dir)
+	})
+	b.Run("checkpoint", func(b *testing.B) {
+		h := openHub(b, dir)
+		h.checkpoints.rest = 0
+		var err error
+		if h.checkpoints.blocks == 0 { // none, or one of another build
+			err = h.checkpoints.renew(b.Context(), h.scribe.ledger)
+		}
+		if err := errors.Join(err, h.scribe.ledger.Close()); err != nil {
+			b.Fatal(err)
+		}
+		benchStart(b, dir)
+	})
+}
+
+// openHub opens the record of a folder as a hub does.
+func openHub(t testing.TB, dir string) *Hub {
+	t.Helper()
+	h := &Hub{options: Options{Version: "season", Log: zap.NewNop()}, log: zap.NewNop()}
+	h.upkeep = newUpkeep(h.options, dir)
+	if err := h.openRecord(context.Background(), &lab.Lab{Data: dir}); err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+func benchStart(b *testing.B, dir string) {
 	var readings, samples int
 	var cpu time.Duration
 	b.ResetTimer()
 	for range b.N {
-		h := &Hub{options: Options{Version: "season", Log: zap.NewNop()}}
-		h.upkeep = newUpkeep(h.options, dir)
 		before := processorTime(b)
-		if err := h.openRecord(context.Background(), &lab.Lab{Data: dir}); err != nil {
-			b.Fatal(err)
-		}
+		h := openHub(b, dir)
 		cpu += processorTime(b) - before
 		readings, samples = int(h.upkeep.tally.readings()), h.scribe.book.Samples()
 		b.StopTimer()

@@ -2,11 +2,13 @@ package hub
 
 import (
 	"maps"
+	"slices"
 	"sync"
 	"time"
 
 	"google.golang.org/protobuf/reflect/protoreflect"
 
+	"github.com/evenbench/evenbench/internal/imprint"
 	"github.com/evenbench/evenbench/internal/space"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -30,6 +32,38 @@ type count struct {
 
 func newTally() *tally {
 	return &tally{kinds: map[protoreflect.FieldNumber]uint64{}, instruments: map[string]*count{}}
+}
+
+// imprint codes the counts.
+func (t *tally) imprint(c *imprint.Coder) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	kinds := slices.Sorted(maps.Keys(t.kinds))
+	imprint.List(c, &kinds, func(kind *protoreflect.FieldNumber) {
+		imprint.Int(c, kind)
+		n := t.kinds[*kind]
+		imprint.Int(c, &n)
+		t.kinds[*kind] = n
+	})
+	names := slices.Sorted(maps.Keys(t.instruments))
+	imprint.List(c, &names, func(name *string) {
+		c.Text(name)
+		t.of(*name).imprint(c)
+	})
+	t.growth.Imprint(c)
+	c.Time(&t.warned)
+}
+
+func (n *count) imprint(c *imprint.Coder) {
+	imprint.Int(c, &n.readings)
+	imprint.Int(c, &n.unassigned)
+	gaps := slices.Sorted(maps.Keys(n.gaps))
+	imprint.List(c, &gaps, func(reason *pb.GapReason) {
+		imprint.Int(c, reason)
+		gaps := n.gaps[*reason]
+		imprint.Int(c, &gaps)
+		n.gaps[*reason] = gaps
+	})
 }
 
 func (t *tally) of(instrument string) *count {

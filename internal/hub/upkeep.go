@@ -42,6 +42,8 @@ type upkeep struct {
 	proofs  atomic.Uint64
 	probing atomic.Bool
 	proven  atomic.Pointer[time.Time]
+	// What of the record was found damaged since the hub checked it as it started.
+	damage atomic.Pointer[string]
 
 	mu         sync.Mutex
 	forecast   space.Forecast
@@ -139,6 +141,12 @@ func (u *upkeep) stuck() time.Duration {
 		return since
 	}
 	return 0
+}
+
+// foundDamage notes that the record was damaged while the hub ran.
+func (u *upkeep) foundDamage(err error) {
+	text := err.Error()
+	u.damage.Store(&text)
 }
 
 // lookAtSpace measures the disk, and warns if it is nearly full.

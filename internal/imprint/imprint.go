@@ -126,6 +126,15 @@ func (c *Coder) Bytes(v *[]byte) {
 	}
 }
 
+// Array codes bytes of which the number is known.
+func (c *Coder) Array(v []byte) {
+	if !c.reads {
+		c.bytes = append(c.bytes, v...)
+	} else {
+		copy(v, c.take(uint64(len(v))))
+	}
+}
+
 // Text codes a string.
 func (c *Coder) Text(v *string) {
 	n := c.uvarint(uint64(len(*v)))

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"os"
 	"path/filepath"
 
@@ -75,7 +74,7 @@ func (a *auditor) files(ctx context.Context, dir, stream string, limit uint64, k
 		fault: func(f Fault) error { a.report([]Fault{f}); return nil },
 	}
 	if !noted {
-		b.tolerate = math.MaxUint64
+		b.tolerate = noLimit
 	}
 	_, err := b.read(ctx)
 	return err
@@ -120,7 +119,7 @@ func Audit(ctx context.Context, dir string) (*pb.AuditRecordResponse, error) {
 		return fail(err)
 	}
 	var a auditor
-	if err := a.files(ctx, dir, defaultStream, math.MaxUint64, known, noted); err != nil {
+	if err := a.files(ctx, dir, defaultStream, noLimit, known, noted); err != nil {
 		return fail(err)
 	}
 	return a.finish(known), nil

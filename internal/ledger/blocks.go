@@ -10,6 +10,7 @@ import (
 	"hash"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -48,10 +49,16 @@ const (
 	flagDeleted = 1 << 62 // in sequence: a note that another one was deleted
 )
 
+// noLimit is beyond every entry.
+const noLimit = math.MaxUint64
+
 // blocks reads the block files of one stream.
 type blocks struct {
 	dir    string
 	stream string
+	// skip is how many files are left out; position is then where the last of them
+	// ends.
+	skip int
 	// limit ends the reading after this entry, for a ledger that is being
 	// written.
 	limit uint64
@@ -87,7 +94,7 @@ func (b *blocks) read(ctx context.Context) (*unfinished, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, number := range numbers {
+	for _, number := range numbers[min(b.skip, len(numbers)):] {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}

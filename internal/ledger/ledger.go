@@ -66,7 +66,8 @@ type Ledger struct {
 // they are. On a cluster it takes the record for this hub; one that another hub has is a
 // *HeldByError. What the hub before it had sent may still arrive behind what was read:
 // then the first entry gets ErrFenced, and the caller opens the ledger anew. Once one
-// entry is durable nothing of another hub's can come before the next.
+// entry is durable nothing of another hub's can come before the next. With
+// o.Sealed it may return ErrUnsealed: then it is called again without.
 func Open(ctx context.Context, o Options) (_ *Ledger, err error) {
 	o = o.withDefaults()
 	if err := makeDir(o.Dir); err != nil {
@@ -152,9 +153,9 @@ func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 	if err != nil {
 		return Head{}, err
 	}
-	v, visit := verifier{ledger: l}, l.options.Visit
+	v, visit, sealed := verifier{ledger: l}, l.options.Visit, l.options.Sealed
 	if at != nil {
-		known, noted, visit = *at, true, nil
+		known, noted, visit, sealed = *at, true, nil, nil
 	}
 	if at != nil && l.options.Cluster != nil {
 		v.chain = Chain{cursor: at.Cursor, hash: at.Hash} // it was read once
@@ -164,7 +165,14 @@ func (l *Ledger) openVerified(ctx context.Context, at *Head) (Head, error) {
 		defer v.visits.close()
 	}
 	if l.options.Cluster == nil {
-		if err := v.files(ctx, known, noted); err != nil {
+		skip := 0
+		if sealed != nil {
+			if err := v.skip(ctx, sealed); err != nil {
+				return Head{}, err
+			}
+			skip = len(sealed.Blocks)
+		}
+		if err := v.files(ctx, skip, known, noted); err != nil {
 			return Head{}, err
 		}
 	}

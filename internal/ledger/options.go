@@ -30,6 +30,11 @@ type Options struct {
 	// record on a cluster over; 0: 15 s. Not used without Cluster.
 	LeaseTime time.Duration
 
+	// Sealed is what was read and found whole before: what Seal returned. Open then
+	// only looks whether the files are still the same, and reads and visits what is
+	// behind them; nil: it reads everything. Not used on a cluster.
+	Sealed *Sealed
+
 	// Visit is called with each entry that is there already, in order, while
 	// Open goes on to check the chain behind it, so that a caller that folds the
 	// record reads it once. It is called from one other goroutine, and not any

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 
 	"go.uber.org/zap"
 )
@@ -26,37 +25,61 @@ type verifier struct {
 }
 
 func (v *verifier) add(m message) error {
+	s, err := v.check(m)
+	if err == nil && v.visits != nil {
+		v.visits.add(s)
+	}
+	return err
+}
+
+func (v *verifier) check(m message) (Stored, error) {
 	o, err := outlineOf(m.bytes)
 	if faults := v.chain.add(m.position, m.bytes, o, err); len(faults) > 0 {
-		return &BrokenError{faults[0]}
+		return Stored{}, &BrokenError{faults[0]}
 	}
 	s := Stored{m.position, m.bytes, o.kind}
 	if m.position == 1 {
 		e, err := s.Entry()
 		if err != nil || e.GetRecordOpened() == nil {
-			return errors.Join(&BrokenError{Fault{1, "entry 1 does not open a record"}}, err)
+			return Stored{}, errors.Join(&BrokenError{Fault{1, "entry 1 does not open a record"}}, err)
 		}
 		if v.ledger.opened == nil {
 			v.ledger.opened = e.GetRecordOpened()
 		}
 	}
-	if v.visits != nil {
-		v.visits.add(s)
+	return s, nil
+}
+
+// skip goes to the end of what is sealed, if the files are still those that were checked.
+func (v *verifier) skip(ctx context.Context, sealed *Sealed) error {
+	o := v.ledger.options
+	if err := sealed.holds(ctx, o.Dir, o.stream()); err != nil {
+		return err
 	}
+	first := blocks{
+		dir: blocksDir(o.Dir, o.stream()), stream: o.stream(), limit: 1, tolerate: noLimit,
+		visit: func(m message) error { _, err := v.check(m); return err },
+		fault: func(f Fault) error { return &BrokenError{f} },
+	}
+	if _, err := first.read(ctx); err != nil {
+		return err
+	}
+	v.chain = Chain{cursor: sealed.End.Cursor, hash: sealed.End.Hash}
 	return nil
 }
 
-// files checks the files of an embedded store before the server opens them, and mends
-// what a loss of power left of what was not acknowledged.
-func (v *verifier) files(ctx context.Context, known Head, noted bool) error {
+// files checks the files of an embedded store before the server opens them, but for the
+// first so many blocks, and mends what a loss of power left of what was not acknowledged.
+func (v *verifier) files(ctx context.Context, skip int, known Head, noted bool) error {
 	o := v.ledger.options
 	b := blocks{
-		dir: blocksDir(o.Dir, o.stream()), stream: o.stream(), limit: math.MaxUint64, tolerate: known.Cursor + 1,
+		dir: blocksDir(o.Dir, o.stream()), stream: o.stream(), limit: noLimit, tolerate: known.Cursor + 1,
+		skip: skip, position: v.chain.cursor,
 		visit: v.add,
 		fault: func(f Fault) error { return &BrokenError{f} },
 	}
 	if !noted {
-		b.tolerate = math.MaxUint64
+		b.tolerate = noLimit
 	}
 	if v.visits != nil {
 		b.next = v.visits.next

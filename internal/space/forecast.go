@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"github.com/evenbench/evenbench/internal/imprint"
 )
 
 // Warned of is a disk that is full within LowDays, or of which less than LowShare is
@@ -143,6 +145,16 @@ func (g *Growth) Add(at time.Time, bytes int) {
 		s.hour, s.bytes = h, uint64(bytes)
 	case h == s.hour:
 		s.bytes += uint64(bytes)
+	}
+}
+
+// Imprint codes what was added up.
+func (g *Growth) Imprint(c *imprint.Coder) {
+	c.Time(&g.first)
+	imprint.Int(c, &g.written)
+	for i := range g.slots {
+		imprint.Int(c, &g.slots[i].hour)
+		imprint.Int(c, &g.slots[i].bytes)
 	}
 }
 

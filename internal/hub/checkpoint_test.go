@@ -1,0 +1,260 @@
+package hub
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"errors"
+	"io/fs"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"go.uber.org/zap"
+
+	"github.com/evenbench/evenbench/internal/ledger"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// fill fills about a block of the store with what the fold passes by.
+func fill(s *season) {
+	for range 3 {
+		s.enter(&pb.Entry{Actor: "ana", Body: &pb.Entry_NoteAdded{NoteAdded: &pb.NoteAdded{
+			Sample: "nobody's", Text: strings.Repeat("long ", 600_000),
+		}}})
+	}
+}
+
+// come is what a hub comes to when it starts.
+type come struct {
+	records string
+	last    uint64
+	entries map[string]uint64
+	all     uint64
+	grown   uint64
+	// whether it started from a checkpoint
+	checkpoint bool
+}
+
+func startFrom(t testing.TB, data string) come {
+	t.Helper()
+	h := openHub(t, data)
+	defer h.scribe.ledger.Close()
+	return come{
+		string(recordsOf(t, h.scribe.book)), h.scribe.book.Last(), h.upkeep.tally.entries(), h.upkeep.tally.readings(),
+		h.upkeep.tally.growth.Written(), h.checkpoints.blocks > 0,
+	}
+}
+
+// wholeFold is what a hub comes to without a checkpoint.
+func wholeFold(t testing.TB, data string) come {
+	t.Helper()
+	path := filepath.Join(data, checkpointFile)
+	aside := filepath.Join(t.TempDir(), checkpointFile)
+	err := os.Rename(path, aside)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Fatal(err)
+	}
+	c := startFrom(t, data)
+	if err == nil {
+		err = os.Rename(aside, path)
+	}
+	if c.checkpoint || err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Fatalf("checkpoint %v: %v", c.checkpoint, err)
+	}
+	return c
+}
+
+// makeCheckpoint writes one of everything that is full, as a hub does that serves.
+func makeCheckpoint(t testing.TB, data string) {
+	t.Helper()
+	h := openHub(t, data)
+	defer h.scribe.ledger.Close()
+	h.checkpoints.rest = 0
+	if err := h.checkpoints.renew(t.Context(), h.scribe.ledger); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// seasonOf writes a season of a few blocks, full at a place that chance chooses.
+func seasonOf(t testing.TB, samples int, chance *rand.Rand) (data string) {
+	t.Helper()
+	data = t.TempDir()
+	writeSeason(t, filepath.Join(data, "ledger"), samples, 1+chance.IntN(8), func(s *season) {
+		if chance.IntN(2) == 0 || s.now.Day() == 0 {
+			fill(s)
+		}
+	})
+	return data
+}
+
+// A hub that starts from a checkpoint comes to the same records and the same counts as one
+// that folds the whole record, wherever the blocks end.
+func TestP6_CheckpointIsWholeFold(t *testing.T) {
+	used := 0
+	for seed := range uint64(4) {
+		data := seasonOf(t, 20, rand.New(rand.NewPCG(seed, 1)))
+		want := wholeFold(t, data)
+		makeCheckpoint(t, data)
+		got := startFrom(t, data)
+		if got.checkpoint {
+			used++
+		}
+		if got.checkpoint = false; !reflect.DeepEqual(got, want) {
+			t.Errorf("seed %d: with a checkpoint\n%v\nand without\n%v", seed, got, want)
+		}
+	}
+	if used < 2 {
+		t.Errorf("only %d of 4 records had a checkpoint", used)
+	}
+}
+
+// A checkpoint is used as it was written for this record and this program, and else not:
+// the start is a fold of everything then.
+func TestP6_CheckpointInDoubtIsWithoutEffect(t *testing.T) {
+	chance := rand.New(rand.NewPCG(7, 7))
+	data := seasonOf(t, 16, chance)
+	want := wholeFold(t, data)
+	makeCheckpoint(t, data)
+	path := filepath.Join(data, checkpointFile)
+	whole, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := startFrom(t, data); !got.checkpoint {
+		t.Fatal("the checkpoint as it was written is not used")
+	}
+	other := seasonOf(t, 16, rand.New(rand.NewPCG(8, 8)))
+	makeCheckpoint(t, other)
+	ofOther, err := os.ReadFile(filepath.Join(other, checkpointFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	program, err := programDigest()
+	if err != nil {
+		t.Fatal(err)
+	}
+	changed := func(change func(*checkpoint)) []byte {
+		k, err := decodeCheckpoint(bytes.Clone(whole), program)
+		if err != nil {
+			t.Fatal(err)
+		}
+		change(k)
+		b, err := k.encode(program)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return b
+	}
+	flipped := func(at int) []byte {
+		b := bytes.Clone(whole)
+		b[at] ^= 1 << chance.IntN(8)
+		return b
+	}
+	cases := map[string][]byte{
+		"nothing":                      {},
+		"cut off":                      whole[:len(whole)-1-chance.IntN(len(whole)/2)],
+		"with something behind it":     append(bytes.Clone(whole), 0),
+		"another's head":               flipped(0),
+		"of another program":           flipped(len(checkpointHead) + chance.IntN(sha256.Size)),
+		"of another record":            ofOther,
+		"with another end":             changed(func(k *checkpoint) { k.sealed.End.Cursor++ }),
+		"with another hash of its end": changed(func(k *checkpoint) { k.sealed.End.Hash[3] ^= 1 }),
+		"with another block":           changed(func(k *checkpoint) { k.sealed.Blocks[0].Digest[0] ^= 1 }),
+		"with a block too few":         changed(func(k *checkpoint) { k.sealed.Blocks = k.sealed.Blocks[1:] }),
+		"with blocks to come":          changed(func(k *checkpoint) { k.sealed.Blocks = append(k.sealed.Blocks, make([]ledger.SealedBlock, 9)...) }),
+		"with half a state":            changed(func(k *checkpoint) { k.state = k.state[:len(k.state)/2] }),
+		"with a state of nothing":      changed(func(k *checkpoint) { k.state = nil }),
+	}
+	for range 20 {
+		at := chance.IntN(len(whole))
+		cases["damaged at byte "+string(rune('a'+len(cases)))] = flipped(at)
+	}
+	for what, content := range cases {
+		if err := os.WriteFile(path, content, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if got := startFrom(t, data); !reflect.DeepEqual(got, want) {
+			t.Errorf("with a checkpoint %s the hub comes to\n%v\nand without to\n%v", what, got, want)
+		}
+	}
+}
+
+// A record that was damaged behind the back of its checkpoint is found by the next start,
+// as it is without one.
+func TestP5_CheckpointHidesNoDamage(t *testing.T) {
+	data := seasonOf(t, 16, rand.New(rand.NewPCG(7, 7)))
+	makeCheckpoint(t, data)
+	blocks, err := filepath.Glob(filepath.Join(data, "ledger", "jetstream", "*", "streams", "*", "msgs", "*.blk"))
+	if err != nil || len(blocks) < 2 {
+		t.Fatalf("%v: %v", blocks, err)
+	}
+	content, err := os.ReadFile(blocks[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	content[len(content)/2] ^= 4
+	if err := os.WriteFile(blocks[0], content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	k := newCheckpoints(data, zap.NewNop())
+	f, sealed := k.read()
+	if sealed == nil {
+		t.Fatal("there is no checkpoint")
+	}
+	open := func(sealed *ledger.Sealed) error {
+		l, err := ledger.Open(t.Context(), ledger.Options{Dir: filepath.Join(data, "ledger"), Sealed: sealed, Visit: f.visit})
+		if err == nil {
+			l.Close()
+		}
+		return err
+	}
+	if err := open(sealed); !errors.Is(err, ledger.ErrUnsealed) {
+		t.Errorf("%v, want that the files are not what was sealed", err)
+	}
+	f = newFold()
+	var broken *ledger.BrokenError
+	if err := open(nil); !errors.As(err, &broken) {
+		t.Errorf("%v, want that the record is broken", err)
+	}
+}
+
+// A checkpoint whose state was exchanged for another one, with all its checksums made
+// anew, is found when the hub serves: the hub ends, and the next one folds everything.
+func TestP6_UntrueCheckpointIsFound(t *testing.T) {
+	data := seasonOf(t, 16, rand.New(rand.NewPCG(7, 7)))
+	want := wholeFold(t, data)
+	makeCheckpoint(t, data)
+	k := newCheckpoints(data, zap.NewNop())
+	f, sealed := k.read()
+	if sealed == nil {
+		t.Fatal("there is no checkpoint")
+	}
+	record := f.skim.Book.List
+	if records, _ := record("", 0, 1, 1<<20); len(records) != 1 {
+		t.Fatal("there is no sample")
+	}
+	f.tally.instruments["scale"].readings++
+	state, err := f.state()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := k.write(checkpoint{*sealed, state}); err != nil {
+		t.Fatal(err)
+	}
+	h := openHub(t, data)
+	defer h.scribe.ledger.Close()
+	if h.upkeep.tally.readings() == want.all {
+		t.Fatal("the exchanged checkpoint was not used, so that there is nothing to be found")
+	}
+	h.checkpoints.rest = 0
+	var wrong *untrueError
+	if err := h.checkpoints.look(t.Context(), h.scribe.ledger); !errors.As(err, &wrong) {
+		t.Errorf("%v, want that the checkpoint is untrue", err)
+	}
+	if _, err := os.Stat(filepath.Join(data, checkpointFile)); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("the checkpoint is still there: %v", err)
+	}
+}
