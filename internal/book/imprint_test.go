@@ -43,8 +43,12 @@ func TestP6_WrittenFoldGoesOn(t *testing.T) {
 		for _, e := range s.entries[:end] {
 			replay.Apply(proto.CloneOf(e))
 		}
-		for from := 0; from < end; {
-			to := from + rapid.IntRange(1, end-from).Draw(t, "entries")
+		left := rapid.IntRange(0, 3).Draw(t, "times")
+		for from := 0; from < end; left-- {
+			to := end
+			if left > 0 {
+				to = from + rapid.IntRange(1, end-from).Draw(t, "entries")
+			}
 			skimInto(t, whole, s.entries[from:to])
 			skimInto(t, parts, s.entries[from:to])
 			state := written(t, whole)

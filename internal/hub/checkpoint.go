@@ -104,7 +104,7 @@ type checkpoints struct {
 	path    string
 	program ledger.Hash
 	log     *zap.Logger
-	// blocks of the newest checkpoint.
+	// blocks of the newest checkpoint, or at the newest attempt to make one.
 	blocks int
 	// The one that the hub started from, until it has been compared: where it ends, and
 	// the digest of its state.
@@ -184,7 +184,11 @@ func (k *checkpoints) run(ctx context.Context, l *ledger.Ledger, damaged func(er
 			damaged(err)
 			return nil
 		default:
-			k.log.Warn("a checkpoint could not be made; the next start takes longer", zap.String("file", k.path), zap.Error(err))
+			k.log.Warn("a checkpoint could not be made, and the next start takes longer; it is tried again when the record has grown",
+				zap.String("file", k.path), zap.Error(err))
+			if full, err := l.SealedBlocks(); err == nil {
+				k.blocks = full
+			}
 		}
 	}
 }

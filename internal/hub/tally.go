@@ -54,15 +54,15 @@ func (t *tally) imprint(c *imprint.Coder) {
 	c.Time(&t.warned)
 }
 
-func (n *count) imprint(c *imprint.Coder) {
-	imprint.Int(c, &n.readings)
-	imprint.Int(c, &n.unassigned)
-	gaps := slices.Sorted(maps.Keys(n.gaps))
-	imprint.List(c, &gaps, func(reason *pb.GapReason) {
-		imprint.Int(c, reason)
-		gaps := n.gaps[*reason]
-		imprint.Int(c, &gaps)
-		n.gaps[*reason] = gaps
+func (c *count) imprint(p *imprint.Coder) {
+	imprint.Int(p, &c.readings)
+	imprint.Int(p, &c.unassigned)
+	reasons := slices.Sorted(maps.Keys(c.gaps))
+	imprint.List(p, &reasons, func(reason *pb.GapReason) {
+		imprint.Int(p, reason)
+		n := c.gaps[*reason]
+		imprint.Int(p, &n)
+		c.gaps[*reason] = n
 	})
 }
 
