@@ -113,10 +113,11 @@ type checkpoints struct {
 		state ledger.Hash
 	}
 	step, rest int
+	pause      time.Duration // before the first look
 }
 
 func newCheckpoints(data string, log *zap.Logger) *checkpoints {
-	return &checkpoints{path: filepath.Join(data, checkpointFile), log: log, step: checkpointBlocks, rest: checkpointRest}
+	return &checkpoints{path: filepath.Join(data, checkpointFile), log: log, step: checkpointBlocks, rest: checkpointRest, pause: checkpointPause}
 }
 
 // read returns the fold to start from and what is sealed of the record by then: a new
@@ -165,7 +166,7 @@ func (k *checkpoints) drop(why error) {
 // run compares the checkpoint that the hub started from with the record, and writes new
 // ones, until ctx ends. An error is one that the hub cannot go on with.
 func (k *checkpoints) run(ctx context.Context, l *ledger.Ledger, damaged func(error)) error {
-	for wait := checkpointPause; ; wait = checkpointLook {
+	for wait := k.pause; ; wait = checkpointLook {
 		timer := time.NewTimer(wait)
 		select {
 		case <-ctx.Done():

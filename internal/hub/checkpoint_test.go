@@ -2,6 +2,7 @@ package hub
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -273,6 +274,57 @@ func TestP5_CheckpointHidesNoDamage(t *testing.T) {
 	var broken *ledger.BrokenError
 	if err := open(nil); !errors.As(err, &broken) {
 		t.Errorf("%v, want that the record is broken", err)
+	}
+}
+
+// A hub that serves writes a checkpoint when blocks are full. The next one, which starts
+// from it, reads those blocks again, and says so if they were damaged since it started.
+func TestP5_CheckpointsAreMadeAndDamageIsTold(t *testing.T) {
+	data := seasonOf(t, 8, rand.New(rand.NewPCG(7, 7)))
+	keep := func(h *Hub, done func() bool, damaged func(error)) {
+		t.Helper()
+		k := h.checkpoints
+		k.step, k.rest, k.pause = 1, 0, 0
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- k.run(ctx, h.scribe.ledger, damaged) }()
+		for deadline := time.Now().Add(2 * time.Minute); !done() && time.Now().Before(deadline); {
+			time.Sleep(5 * time.Millisecond)
+		}
+		cancel()
+		if err := errors.Join(<-ended, h.scribe.ledger.Close()); err != nil {
+			t.Fatal(err)
+		}
+		if !done() {
+			t.Fatal("it did not come about")
+		}
+	}
+	keep(openHub(t, data), func() bool {
+		_, err := os.Stat(filepath.Join(data, checkpointFile))
+		return err == nil
+	}, func(err error) { t.Errorf("a whole record is called damaged: %v", err) })
+
+	h := openHub(t, data)
+	if h.checkpoints.blocks == 0 {
+		t.Fatal("the checkpoint is not used")
+	}
+	blocks, err := filepath.Glob(filepath.Join(data, "ledger", "jetstream", "*", "streams", "*", "msgs", "1.blk"))
+	if err != nil || len(blocks) != 1 {
+		t.Fatalf("%v: %v", blocks, err)
+	}
+	content, err := os.ReadFile(blocks[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	content[len(content)/2] ^= 4
+	if err := os.WriteFile(blocks[0], content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	h.upkeep.instruments = func() []*pb.InstrumentStatus { return nil }
+	keep(h, func() bool { return h.upkeep.damage.Load() != nil }, h.upkeep.foundDamage)
+	told := h.upkeep.concerns(nil)
+	if len(told) != 1 || told[0].GetPart() != partPast || !strings.Contains(told[0].GetText(), "1.blk") {
+		t.Errorf("%v, want that the past was damaged, and in which file", told)
 	}
 }
 
