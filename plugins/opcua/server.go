@@ -10,6 +10,7 @@ import (
 
 	"github.com/gopcua/opcua"
 	"github.com/gopcua/opcua/ua"
+	"github.com/gopcua/opcua/uacp"
 
 	"github.com/evenbench/evenbench/internal/document"
 	"github.com/evenbench/evenbench/internal/link"
@@ -74,10 +75,7 @@ func (s server) loopback() bool {
 func (s server) connect(ctx context.Context, states chan<- opcua.ConnState) (*opcua.Client, *ua.EndpointDescription, error) {
 	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
 	defer cancel()
-	limits := []opcua.Option{
-		opcua.AutoReconnect(false), opcua.RequestTimeout(answerTimeout), opcua.DialTimeout(answerTimeout),
-		opcua.MaxMessageSize(mostMessage), opcua.MaxChunkCount(mostPieces),
-	}
+	limits := []opcua.Option{opcua.AutoReconnect(false), opcua.RequestTimeout(answerTimeout), opcua.Dialer(dialer())}
 	all, err := opcua.GetEndpoints(ctx, s.endpoint, limits...)
 	if err != nil {
 		return nil, nil, err
@@ -105,6 +103,18 @@ func (s server) connect(ctx context.Context, states chan<- opcua.ConnState) (*op
 		return nil, nil, err
 	}
 	return client, endpoint, nil
+}
+
+// dialer is one of our own: the library's options for the same limits write to one
+// that all its clients share.
+func dialer() *uacp.Dialer {
+	return &uacp.Dialer{
+		Dialer: &net.Dialer{Timeout: answerTimeout},
+		ClientACK: &uacp.Acknowledge{
+			ReceiveBufSize: uacp.DefaultReceiveBufSize, SendBufSize: uacp.DefaultSendBufSize,
+			MaxMessageSize: mostMessage, MaxChunkCount: mostPieces,
+		},
+	}
 }
 
 // choose finds the endpoint without security that lets in a user of a kind.
