@@ -54,7 +54,7 @@ func TestExitCodes(t *testing.T) {
 		{[]string{"demo", "--data", "testdata"}, 2, "is not empty"},
 		{[]string{"demo", "--sped", "2"}, 2, "--sped"},
 		{[]string{"roast"}, 2, `"roast"`},
-		{[]string{"driver", "telepathy"}, 2, "ascii, keyed, modbus, mqtt, opcua"},
+		{[]string{"driver", "telepathy"}, 2, "ascii, iio, keyed, modbus, mqtt, opcua, scpi"},
 		{[]string{"try", "bench-scael"}, 2, "bench-scale"},
 		{[]string{"try", "bench-scale", "--link", "pigeon:1"}, 2, "pigeon"},
 		{[]string{"try", "testdata/mistakes.yaml"}, 3, "testdata/mistakes.yaml:"},
