@@ -54,7 +54,7 @@ func play(ctx context.Context, role, text string) error {
 		"follow": followHub, "keep": keepEntries,
 		"jetstream": publishEntries, "stream": streamEntries, "stream-take": takeStream,
 		"postgres-put": putRows, "postgres-take": takeRows,
-		"mqtt-put": putMessages, "mqtt-take": takeMessages,
+		"mqtt-put": putMessages, "mqtt-take": takeMessages, "devices": serveDevices,
 	}
 	f, ok := roles[role]
 	if !ok {
@@ -85,7 +85,7 @@ func measure(ctx context.Context) (err error) {
 	quick := flag.Bool("quick", false, "a minute with little of everything: shows that it runs, and says nothing of speed")
 	write := flag.Bool("write", false, "write the table to TABLE.md, in place of the last one")
 	soak := flag.Duration("soak", 0, "watch the hub's memory at 2,000 readings/s for so long, and nothing else")
-	only := flag.String("only", "", "measure only this: ways, entries or growth; or speed, which is the hub and its limits as fast as they go")
+	only := flag.String("only", "", "measure only this: ways, entries, growth or own (drivers); or speed, which is the hub and its limits as fast as they go")
 	flag.Parse()
 	if *quick && *write {
 		return errors.New("-quick and -write: figures of a quick run do not belong into the table")
@@ -119,7 +119,7 @@ func measure(ctx context.Context) (err error) {
 	for _, part := range []struct {
 		name    string
 		measure func(context.Context) error
-	}{{"ways", b.ways}, {"entries", b.entrySizes}, {"growth", b.growth}, {"speed", b.limits}} {
+	}{{"ways", b.ways}, {"entries", b.entrySizes}, {"growth", b.growth}, {"own", b.ownDrivers}, {"speed", b.limits}} {
 		// What speed measures is part of the ways.
 		if *only != part.name && (*only != "" || part.name == "speed") {
 			continue

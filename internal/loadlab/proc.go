@@ -81,7 +81,13 @@ func cpu() (time.Duration, error) {
 
 // memoryOf is the memory of one process, in bytes: pages that several share are
 // shared out among them.
-func memoryOf(pid int) (int64, error) {
+func memoryOf(pid int) (int64, error) { return mapped(pid, "Pss") }
+
+// residentOf is the memory that a process has at hand, in bytes, with all pages that it
+// shares.
+func residentOf(pid int) (int64, error) { return mapped(pid, "Rss") }
+
+func mapped(pid int, field string) (int64, error) {
 	path := fmt.Sprintf("/proc/%d/smaps_rollup", pid)
 	text, err := os.ReadFile(path)
 	if err != nil {
@@ -89,11 +95,11 @@ func memoryOf(pid int) (int64, error) {
 	}
 	for line := range strings.Lines(string(text)) {
 		var kB int64
-		if n, _ := fmt.Sscanf(line, "Pss: %d kB", &kB); n == 1 {
+		if n, _ := fmt.Sscanf(line, field+": %d kB", &kB); n == 1 {
 			return kB << 10, nil
 		}
 	}
-	return 0, fmt.Errorf("read %s: no Pss", path)
+	return 0, fmt.Errorf("read %s: no %s", path, field)
 }
 
 // memoryBelow is the memory of a process and of all that descend from it.
