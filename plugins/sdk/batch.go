@@ -6,6 +6,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -106,7 +107,7 @@ func addText(s *pb.Series, r *Reading) {
 	if n == 0 || s.DeviceDecimals != nil {
 		switch d, ok := pb.Decimals(r.Text, r.Value); {
 		case ok && n == 0:
-			s.DeviceDecimals = &d
+			s.DeviceDecimals = proto.Uint32(d)
 			return
 		case ok && d == s.GetDeviceDecimals():
 			return

@@ -83,7 +83,11 @@ func (b *ReadingBatch) Last() uint64 {
 
 // Elapsed returns the time since the run was opened, on the monotonic clock.
 func (b *ReadingBatch) Elapsed(r Row) time.Duration {
-	return time.Duration(b.GetStartElapsedUs())*time.Microsecond + r.At.Sub(b.GetStart().AsTime())
+	us := b.GetStartElapsedUs()
+	if after := r.Series.GetAfterUs(); r.Index < len(after) {
+		us += int64(after[r.Index])
+	}
+	return time.Duration(us) * time.Microsecond
 }
 
 // DeviceText returns what the device said, as text; empty if it said none.
@@ -124,6 +128,9 @@ func (r Row) StandardUncertainty() (float64, bool) {
 // Quality returns the quality of the reading and every reason for it.
 func (r Row) Quality() (Quality, []QualityReason) {
 	remarks := r.Series.GetRemarks()
+	if len(remarks) == 0 {
+		return Quality_QUALITY_GOOD, nil
+	}
 	i, found := slices.BinarySearchFunc(remarks, r.Index, func(m *Remark, index int) int { return cmp.Compare(int(m.GetIndex()), index) })
 	if !found {
 		return Quality_QUALITY_GOOD, nil
