@@ -90,7 +90,8 @@ func TestKeysToCalls(t *testing.T) {
 	k := serveKeyed(t)
 	board := follow.Credentials{CA: k.file("ca.crt"), TokenFile: k.token}
 	k.ctl(k.as("front-desk"), "register", "K-1", "--kind", "offer", "--lot", "LOT-1").want(t, 0)
-	wants(t, k.ctl(board, "sample", "K-1").want(t, 0).out, "LOT-1")
+	k.ctl(k.as("front-desk"), "note", "--sample", "K-1", "smells of earth").want(t, 0)
+	wants(t, k.ctl(board, "sample", "K-1").want(t, 0).out, "LOT-1", "smells of earth", "Ilka by front-desk")
 	wants(t, k.ctl(board, "follow", "--from", "start", "--no-wait", "--kind", "sample_registered").want(t, 0).out, "(Ilka by front-desk)")
 	wants(t, k.ctl(board, "register", "K-2", "--kind", "offer").want(t, 4).err, "takes the role operator", "board has observer")
 	wants(t, k.ctl(k.as("front-desk"), "reload").want(t, 4).err, "takes the role steward")

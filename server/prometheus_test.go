@@ -47,7 +47,8 @@ type prometheus struct {
 	ended   chan error
 }
 
-func startPrometheus(t *testing.T, target string) *prometheus {
+// startPrometheus starts it with more lines of YAML about the scrape.
+func startPrometheus(t *testing.T, target, more string) *prometheus {
 	t.Helper()
 	program := peers.Command(t, "prometheus")
 	l, err := net.Listen("tcp", "127.0.0.1:0")
@@ -58,7 +59,7 @@ func startPrometheus(t *testing.T, target string) *prometheus {
 	l.Close()
 	dir := t.TempDir()
 	config := filepath.Join(dir, "prometheus.yml")
-	text := fmt.Sprintf("global: {scrape_interval: 1s}\nscrape_configs:\n  - job_name: evenbench\n    static_configs: [{targets: [%q]}]\n", target)
+	text := fmt.Sprintf("global: {scrape_interval: 1s}\nscrape_configs:\n  - job_name: evenbench\n    static_configs: [{targets: [%q]}]\n%s", target, more)
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -113,7 +114,7 @@ func TestPrometheusScrapes(t *testing.T) {
 	peers.Command(t, "prometheus")
 	b := serve(t, onScale("reception-scale", "reception", scale(t)))
 	b.await("a reading", measured("reception-scale"))
-	p := startPrometheus(t, b.http)
+	p := startPrometheus(t, b.http, "")
 	p.value(`up{job="evenbench"}`, equals("1"))
 	p.value(`evenbench_readings_total{instrument="reception-scale"} > bool 0`, equals("1"))
 	p.value(`increase(evenbench_readings_total{instrument="reception-scale"}[1m]) > bool 0`, equals("1"))
@@ -122,6 +123,18 @@ func TestPrometheusScrapes(t *testing.T) {
 	p.value(`histogram_quantile(0.9, evenbench_record_commit_duration_seconds_bucket) > bool 0`, equals("1"))
 	p.value(`evenbench_well{part="record"}`, equals("1"))
 	p.value(`evenbench_record_entries_total{kind="record_opened"}`, equals("1"))
+}
+
+// A hub that asks for credentials is scraped with a token of its own, as the README says,
+// and by nobody without one.
+func TestPrometheusScrapesWithAToken(t *testing.T) {
+	peers.Command(t, "prometheus")
+	k := serveKeyed(t)
+	p := startPrometheus(t, k.http, fmt.Sprintf("    scheme: https\n    tls_config: {ca_file: %s}\n    authorization: {credentials_file: %s}\n", k.file("ca.crt"), k.token))
+	p.value(`up{job="evenbench"}`, equals("1"))
+	p.value(`evenbench_well{part="record"}`, equals("1"))
+	stranger := startPrometheus(t, k.http, fmt.Sprintf("    scheme: https\n    tls_config: {ca_file: %s}\n", k.file("ca.crt")))
+	stranger.value(`up{job="evenbench"}`, equals("0"))
 }
 
 // Prometheus's own tool finds nothing wrong with the page.

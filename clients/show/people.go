@@ -88,9 +88,12 @@ func numbers(first, last uint64) string {
 	return fmt.Sprintf("readings %d to %d", first, last)
 }
 
-// who is the actor of an entry, and the person it said it acted for where that is
-// another name.
-func who(e *pb.Entry) string {
+// who is the actor of an entry, or of what of it is in a record, and the person it said it
+// acted for where that is another name.
+func who(e interface {
+	GetActor() string
+	GetPerson() string
+}) string {
 	if p := e.GetPerson(); p != "" && p != e.GetActor() {
 		return p + " by " + e.GetActor()
 	}

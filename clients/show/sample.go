@@ -85,18 +85,18 @@ func (s Style) roast(b *strings.Builder, day *timestamppb.Timestamp, r *pb.Roast
 		if m.BeanCel != nil {
 			bean = Quantity(m.GetBeanCel(), "Cel", "")
 		}
-		t.Add(Elapsed(m.GetElapsedS()), Words(m.GetKind()), bean, setBy(m.GetMethod(), m.GetActor()))
+		t.Add(Elapsed(m.GetElapsedS()), Words(m.GetKind()), bean, setBy(m))
 	}
 	section(b, t, nil)
 	findings(b, "FOUND OF THE ROAST", r.GetFindings())
 }
 
 // setBy says who or what set a mark: the person, or the method.
-func setBy(method, actor string) string {
-	if method == "person" || method == "" {
-		return actor
+func setBy(m *pb.Mark) string {
+	if method := m.GetMethod(); method != "person" && method != "" {
+		return method
 	}
-	return method
+	return who(m)
 }
 
 func findings(b *strings.Builder, heading string, list []*pb.Finding) {
@@ -123,7 +123,7 @@ func (s Style) flagList(b *strings.Builder, day *timestamppb.Timestamp, list []*
 func (s Style) notes(b *strings.Builder, day *timestamppb.Timestamp, list []*pb.Note) {
 	t := NewTable("NOTE", "BY", "AT")
 	for _, n := range list {
-		t.Add(n.GetText(), n.GetActor(), s.since(day, n.GetAt()))
+		t.Add(n.GetText(), who(n), s.since(day, n.GetAt()))
 	}
 	section(b, t, nil)
 }
@@ -131,7 +131,7 @@ func (s Style) notes(b *strings.Builder, day *timestamppb.Timestamp, list []*pb.
 func (s Style) corrections(b *strings.Builder, day *timestamppb.Timestamp, list []*pb.Correction) {
 	t := NewTable("CORRECTED", "FROM", "TO", "WHY", "BY", "AT")
 	for _, c := range list {
-		t.Add(spaced(c.GetField()), c.GetOld(), c.GetNew(), c.GetReason(), c.GetActor(), s.since(day, c.GetAt()))
+		t.Add(spaced(c.GetField()), c.GetOld(), c.GetNew(), c.GetReason(), who(c), s.since(day, c.GetAt()))
 	}
 	section(b, t, nil)
 }

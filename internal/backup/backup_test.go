@@ -278,6 +278,35 @@ func TestBackupRefusesToOverwrite(t *testing.T) {
 	}
 }
 
+// Two backups to one file at once would tear it: the second is refused, and can be made
+// when the first has ended.
+func TestTwoBackupsToOneFileAtOnce(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "lab.backup")
+	d := open(t, filepath.Join(t.TempDir(), "data"))
+	d.register(2)
+	d.save(path)
+	kept := read(t, path)
+	under, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ok, err := ledger.TryLock(under); !ok || err != nil {
+		t.Fatal(ok, err)
+	}
+	d.register(1)
+	_, err = backup.Save(t.Context(), d.conn, path)
+	if err == nil || !strings.Contains(err.Error(), "another backup is being written to it") || !strings.Contains(err.Error(), path) {
+		t.Errorf("beside another backup it said %v", err)
+	}
+	if !bytes.Equal(read(t, path), kept) {
+		t.Error("the file was changed")
+	}
+	under.Close()
+	if saved := d.save(path); saved.Added != 1 {
+		t.Errorf("afterwards it added %d entries, want 1", saved.Added)
+	}
+}
+
 // Whatever is in a file, reading it ends, and what passes goes as far as it says.
 func FuzzRead(f *testing.F) {
 	f.Add([]byte("evenbench backup 1\n"))

@@ -45,6 +45,10 @@ func Save(ctx context.Context, hub grpc.ClientConnInterface, path string) (saved
 		return Saved{}, err
 	}
 	defer f.Close()
+	// A filesystem of another machine may know no locks: then nothing is locked out.
+	if ok, err := ledger.TryLock(f); err == nil && !ok {
+		return Saved{}, errors.New("another backup is being written to it: wait for that one to end, or use another file")
+	}
 	s := newScanner(f)
 	if saved.Contents, err = s.end(); err != nil {
 		return saved, fmt.Errorf("%w; nothing was written: keep this file as it is, and begin another", err)

@@ -190,7 +190,7 @@ func (b *Book) corrected(e *pb.Entry, what string, from, to *sample, reason stri
 		}
 		s.record.Corrections = append(s.record.Corrections, &pb.Correction{
 			Field: what, Old: name(from), New: name(to), Reason: reason,
-			Actor: e.GetActor(), At: e.GetRecordedAt(), Cursor: e.GetCursor(),
+			Actor: e.GetActor(), Person: e.GetPerson(), At: e.GetRecordedAt(), Cursor: e.GetCursor(),
 		})
 		b.touch(s)
 	}

@@ -120,7 +120,7 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	if !m.GetWithdrawn() {
 		x.marks[m.GetKind()] = x.run.elapsed(m.GetAt().AsTime())
 		x.pb.Marks = append(x.pb.Marks, &pb.Mark{
-			Kind: m.GetKind(), At: m.GetAt(), BeanCel: m.BeanCel, Method: m.GetMethod(), Actor: e.GetActor(), Cursor: e.GetCursor(),
+			Kind: m.GetKind(), At: m.GetAt(), BeanCel: m.BeanCel, Method: m.GetMethod(), Actor: e.GetActor(), Person: e.GetPerson(), Cursor: e.GetCursor(),
 		})
 	}
 	if m.GetKind() == pb.MarkKind_MARK_KIND_CHARGE && !m.GetWithdrawn() {
@@ -200,7 +200,7 @@ func elapsedText(seconds float64) string { return fmt.Sprintf("%.1f s", seconds)
 func (x *oneRoast) markCorrection(e *pb.Entry, m *pb.MarkSet, old string) *pb.Correction {
 	c := &pb.Correction{
 		Field: fmt.Sprintf("%s %s", x.pb.GetRoast(), MarkWord(m.GetKind())), Reason: m.GetReason(),
-		Actor: e.GetActor(), At: e.GetRecordedAt(), Cursor: e.GetCursor(), Old: old,
+		Actor: e.GetActor(), Person: e.GetPerson(), At: e.GetRecordedAt(), Cursor: e.GetCursor(), Old: old,
 	}
 	if !m.GetWithdrawn() {
 		c.New = elapsedText(m.GetElapsedS())

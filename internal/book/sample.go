@@ -61,7 +61,7 @@ func (b *Book) sampleAmended(e *pb.Entry, m *pb.SampleAmended) {
 		}
 		s.record.Corrections = append(s.record.Corrections, &pb.Correction{
 			Field: c.GetField(), Old: c.GetOld(), New: c.GetNew(),
-			Reason: m.GetReason(), Actor: e.GetActor(), At: e.GetRecordedAt(), Cursor: e.GetCursor(),
+			Reason: m.GetReason(), Actor: e.GetActor(), Person: e.GetPerson(), At: e.GetRecordedAt(), Cursor: e.GetCursor(),
 		})
 	}
 	b.touch(s)
@@ -119,7 +119,7 @@ func (b *Book) noteAdded(e *pb.Entry, m *pb.NoteAdded) {
 	if s == nil {
 		return
 	}
-	s.record.Notes = append(s.record.Notes, &pb.Note{Text: m.GetText(), Actor: e.GetActor(), At: e.GetRecordedAt()})
+	s.record.Notes = append(s.record.Notes, &pb.Note{Text: m.GetText(), Actor: e.GetActor(), Person: e.GetPerson(), At: e.GetRecordedAt()})
 	b.touch(s)
 }
 

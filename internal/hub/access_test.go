@@ -139,7 +139,15 @@ func TestEntriesNameTheCredential(t *testing.T) {
 			t.Fatalf("as %q: %v", person, err)
 		}
 	}
+	if _, err := desk.AddNote(t.Context(), &pb.AddNoteRequest{RequestId: g.id(), Person: "Ilka", Sample: "A-0", Text: "smells of earth"}); err != nil {
+		t.Fatal(err)
+	}
 	owner := g.dial(t, badge{token: token + "2"})
+	if _, err := pb.NewBenchServiceClient(owner).AmendSample(t.Context(), &pb.AmendSampleRequest{
+		RequestId: g.id(), Person: "Bastu", Sample: "A-0", Reason: "wrong lot", Identity: &pb.SampleIdentity{Kind: pb.SampleKind_SAMPLE_KIND_OFFER, Lot: "26-2"},
+	}); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := pb.NewInstrumentServiceClient(owner).ReloadLab(t.Context(), &pb.ReloadLabRequest{Person: "Bastu"}); err != nil {
 		t.Fatal(err)
 	}
@@ -148,6 +156,10 @@ func TestEntriesNameTheCredential(t *testing.T) {
 		if want := []string{"Ilka", "", "hub", "owner"}[i]; e.GetActor() != "front-desk" || e.GetPerson() != want {
 			t.Errorf("entry %d is by %q for %q, want front-desk for %q", e.GetCursor(), e.GetActor(), e.GetPerson(), want)
 		}
+	}
+	r := g.sample("A-0")
+	if n, c := r.GetNotes()[0], r.GetCorrections()[0]; n.GetActor() != "front-desk" || n.GetPerson() != "Ilka" || c.GetActor() != "owner" || c.GetPerson() != "Bastu" {
+		t.Errorf("the record has the note %v and the correction %v; want them by front-desk for Ilka and owner for Bastu", n, c)
 	}
 	loads := g.entries(&pb.EntryFilter{Kinds: []string{"lab_loaded"}})
 	if e := loads[len(loads)-1]; e.GetActor() != "owner" || e.GetPerson() != "Bastu" {

@@ -93,8 +93,9 @@ func TestOpenKeyIsRefused(t *testing.T) {
 // The digest of an executable is read, and belongs to the instrument's fingerprint.
 func TestPin(t *testing.T) {
 	const pin = "ababababababababababababababababababababababababababababababab00"
+	dir := ""
 	load := func(line string) (*lab.Lab, string) {
-		dir := t.TempDir()
+		dir = t.TempDir()
 		if err := os.WriteFile(filepath.Join(dir, "run"), nil, 0o700); err != nil {
 			t.Fatal(err)
 		}
@@ -118,6 +119,18 @@ func TestPin(t *testing.T) {
 	}
 	if got := pinned.Instruments[0].Pin; got != "sha256:"+pin {
 		t.Errorf("the pin is %q", got)
+	}
+	// A check says where that is not its digest; the digest of nothing is from sha256sum.
+	const ofNothing = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"
+	check := func() string {
+		_, problems := lab.Check(filepath.Join(dir, "lab.yaml"), options(t))
+		return problems.Error()
+	}
+	if said := check(); !strings.Contains(said, "lab.yaml:4:") || !strings.Contains(said, "is another executable, sha256:"+ofNothing) {
+		t.Errorf("a check of another executable says %q", said)
+	}
+	if _, said := load(", executable: ./run, sha256: " + ofNothing); said+check() != "" {
+		t.Errorf("a check of the right one says %q", said+check())
 	}
 	if free.Instruments[0].Pin != "" {
 		t.Errorf("the free one's pin is %q", free.Instruments[0].Pin)

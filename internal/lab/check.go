@@ -21,7 +21,7 @@ func Check(path string, o Options) (summary string, problems problem.List) {
 	keys := document.Parse(path, data).Keys()
 	switch {
 	case slices.Contains(keys, "lab"), slices.Contains(keys, "instruments"):
-		l, problems := load(path, data, o)
+		l, problems := load(path, data, o, true)
 		if len(problems) > 0 {
 			return "", problems
 		}

@@ -1,7 +1,10 @@
 package lab
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -71,6 +74,26 @@ func (l *loader) readExecutable(n *document.Node, i *Instrument) {
 		program.Problem("find %s: %v", i.Executable, reason(err))
 	case !info.Mode().IsRegular() || info.Mode().Perm()&0o111 == 0:
 		program.Problem("%s cannot be run: it must be a file with permission to execute", i.Executable)
+	case l.pins && i.Pin != "":
+		l.checkPin(pin, i)
+	}
+}
+
+// checkPin holds an executable against its digest.
+func (l *loader) checkPin(n *document.Node, i *Instrument) {
+	f, err := os.Open(i.Executable)
+	if err != nil {
+		n.Problem("read %s: %v", i.Executable, reason(err))
+		return
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		n.Problem("read %s: %v", i.Executable, reason(err))
+		return
+	}
+	if is := "sha256:" + hex.EncodeToString(h.Sum(nil)); is != i.Pin {
+		n.Problem("%s is another executable, %s: it will not be started; if it was replaced on purpose, write that digest here", i.Executable, is)
 	}
 }
 

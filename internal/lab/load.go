@@ -35,7 +35,7 @@ func Load(path string, o Options) (*Lab, problem.List) {
 	if list != nil {
 		return nil, list
 	}
-	return load(path, data, o)
+	return load(path, data, o, false)
 }
 
 // read reads a file that a person named. A file that is no file, or endless, is
@@ -66,6 +66,10 @@ type loader struct {
 	Options
 	file string
 	dir  string
+	// pins says that executables are held against their digests. A hub that starts does
+	// that with each by itself: one that is another must not keep the rest of the lab from
+	// working.
+	pins bool
 	root *document.Root
 	lab  *Lab
 	// sheets that have been read, by reference; what is wrong with them is said
@@ -76,14 +80,14 @@ type loader struct {
 	taken map[string]string
 }
 
-func load(path string, data []byte, o Options) (*Lab, problem.List) {
+func load(path string, data []byte, o Options, pins bool) (*Lab, problem.List) {
 	digest := sha256.Sum256(data)
 	dir, err := filepath.Abs(filepath.Dir(path))
 	if err != nil {
 		dir = filepath.Dir(path)
 	}
 	l := &loader{
-		Options: o, file: path, dir: dir,
+		Options: o, file: path, dir: dir, pins: pins,
 		root:   document.Parse(path, data),
 		lab:    &Lab{Digest: hex.EncodeToString(digest[:])},
 		sheets: map[string]*sheet.Sheet{},

@@ -21,6 +21,10 @@ const (
 	lockAgain    = 10 * time.Millisecond
 )
 
+// TryLock locks a file for this process alone until it is closed; false if another one
+// has it. A filesystem that knows no locks gives an error.
+func TryLock(f *os.File) (bool, error) { return flock(f) }
+
 // lockDir takes a directory for this process. The file stays when the lock is
 // let go: removing it would let two processes hold locks on two files of one
 // name.

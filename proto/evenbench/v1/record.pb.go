@@ -4611,14 +4611,16 @@ func (x *RoastPart) GetMissingS() float64 {
 }
 
 type Mark struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Kind          MarkKind               `protobuf:"varint,1,opt,name=kind,proto3,enum=evenbench.v1.MarkKind" json:"kind,omitempty"`
-	At            *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
-	ElapsedS      float64                `protobuf:"fixed64,3,opt,name=elapsed_s,json=elapsedS,proto3" json:"elapsed_s,omitempty"`
-	BeanCel       *float64               `protobuf:"fixed64,4,opt,name=bean_cel,json=beanCel,proto3,oneof" json:"bean_cel,omitempty"`
-	Method        string                 `protobuf:"bytes,5,opt,name=method,proto3" json:"method,omitempty"`
-	Actor         string                 `protobuf:"bytes,6,opt,name=actor,proto3" json:"actor,omitempty"`
-	Cursor        uint64                 `protobuf:"varint,7,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Kind     MarkKind               `protobuf:"varint,1,opt,name=kind,proto3,enum=evenbench.v1.MarkKind" json:"kind,omitempty"`
+	At       *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=at,proto3" json:"at,omitempty"`
+	ElapsedS float64                `protobuf:"fixed64,3,opt,name=elapsed_s,json=elapsedS,proto3" json:"elapsed_s,omitempty"`
+	BeanCel  *float64               `protobuf:"fixed64,4,opt,name=bean_cel,json=beanCel,proto3,oneof" json:"bean_cel,omitempty"`
+	Method   string                 `protobuf:"bytes,5,opt,name=method,proto3" json:"method,omitempty"`
+	Actor    string                 `protobuf:"bytes,6,opt,name=actor,proto3" json:"actor,omitempty"`
+	Cursor   uint64                 `protobuf:"varint,7,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	// As in the entry.
+	Person        string `protobuf:"bytes,8,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4700,6 +4702,13 @@ func (x *Mark) GetCursor() uint64 {
 		return x.Cursor
 	}
 	return 0
+}
+
+func (x *Mark) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
 }
 
 type Finding struct {
@@ -4863,10 +4872,12 @@ func (x *Flag) GetCursor() uint64 {
 }
 
 type Note struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Text          string                 `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
-	Actor         string                 `protobuf:"bytes,2,opt,name=actor,proto3" json:"actor,omitempty"`
-	At            *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Text  string                 `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
+	Actor string                 `protobuf:"bytes,2,opt,name=actor,proto3" json:"actor,omitempty"`
+	At    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	// As in the entry.
+	Person        string `protobuf:"bytes,4,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -4922,15 +4933,24 @@ func (x *Note) GetAt() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Note) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
 type Correction struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Field         string                 `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
-	Old           string                 `protobuf:"bytes,2,opt,name=old,proto3" json:"old,omitempty"`
-	New           string                 `protobuf:"bytes,3,opt,name=new,proto3" json:"new,omitempty"`
-	Reason        string                 `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
-	Actor         string                 `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
-	At            *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=at,proto3" json:"at,omitempty"`
-	Cursor        uint64                 `protobuf:"varint,7,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Field  string                 `protobuf:"bytes,1,opt,name=field,proto3" json:"field,omitempty"`
+	Old    string                 `protobuf:"bytes,2,opt,name=old,proto3" json:"old,omitempty"`
+	New    string                 `protobuf:"bytes,3,opt,name=new,proto3" json:"new,omitempty"`
+	Reason string                 `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	Actor  string                 `protobuf:"bytes,5,opt,name=actor,proto3" json:"actor,omitempty"`
+	At     *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=at,proto3" json:"at,omitempty"`
+	Cursor uint64                 `protobuf:"varint,7,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	// As in the entry.
+	Person        string `protobuf:"bytes,8,opt,name=person,proto3" json:"person,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -5012,6 +5032,13 @@ func (x *Correction) GetCursor() uint64 {
 		return x.Cursor
 	}
 	return 0
+}
+
+func (x *Correction) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
 }
 
 var File_evenbench_v1_record_proto protoreflect.FileDescriptor
@@ -5395,7 +5422,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\tRoastPart\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x19\n" +
 	"\boffset_s\x18\x02 \x01(\x01R\aoffsetS\x12\x1b\n" +
-	"\tmissing_s\x18\x03 \x01(\x01R\bmissingS\"\xee\x01\n" +
+	"\tmissing_s\x18\x03 \x01(\x01R\bmissingS\"\x86\x02\n" +
 	"\x04Mark\x12*\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x16.evenbench.v1.MarkKindR\x04kind\x12*\n" +
 	"\x02at\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x1b\n" +
@@ -5403,7 +5430,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\bbean_cel\x18\x04 \x01(\x01H\x00R\abeanCel\x88\x01\x01\x12\x16\n" +
 	"\x06method\x18\x05 \x01(\tR\x06method\x12\x14\n" +
 	"\x05actor\x18\x06 \x01(\tR\x05actor\x12\x16\n" +
-	"\x06cursor\x18\a \x01(\x04R\x06cursorB\v\n" +
+	"\x06cursor\x18\a \x01(\x04R\x06cursor\x12\x16\n" +
+	"\x06person\x18\b \x01(\tR\x06personB\v\n" +
 	"\t_bean_cel\"\xe0\x01\n" +
 	"\aFinding\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
@@ -5418,11 +5446,12 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x04code\x18\x01 \x01(\x0e2\x16.evenbench.v1.FlagCodeR\x04code\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12*\n" +
 	"\x02at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
-	"\x06cursor\x18\x04 \x01(\x04R\x06cursor\"\\\n" +
+	"\x06cursor\x18\x04 \x01(\x04R\x06cursor\"t\n" +
 	"\x04Note\x12\x12\n" +
 	"\x04text\x18\x01 \x01(\tR\x04text\x12\x14\n" +
 	"\x05actor\x18\x02 \x01(\tR\x05actor\x12*\n" +
-	"\x02at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\"\xb8\x01\n" +
+	"\x02at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
+	"\x06person\x18\x04 \x01(\tR\x06person\"\xd0\x01\n" +
 	"\n" +
 	"Correction\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x10\n" +
@@ -5431,7 +5460,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05actor\x18\x05 \x01(\tR\x05actor\x12*\n" +
 	"\x02at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
-	"\x06cursor\x18\a \x01(\x04R\x06cursor*q\n" +
+	"\x06cursor\x18\a \x01(\x04R\x06cursor\x12\x16\n" +
+	"\x06person\x18\b \x01(\tR\x06person*q\n" +
 	"\vStationKind\x12\x1c\n" +
 	"\x18STATION_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12STATION_KIND_BENCH\x10\x01\x12\x15\n" +
