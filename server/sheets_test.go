@@ -62,7 +62,7 @@ func TestSheetsAreListed(t *testing.T) {
 			t.Errorf("%s is not listed", name)
 		}
 	}
-	for _, want := range []string{"moisture (wet) in %", "driver modbus, over a serial line (RTU) or TCP; it is asked every 10s", "driver keyed, a person types its values"} {
+	for _, want := range []string{"moisture (wet) in %", "driver modbus; it is asked every 10s", "over a serial line (RTU) or TCP", "driver keyed; a person types its values"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("nothing says %q", want)
 		}

@@ -94,7 +94,10 @@ func (e *Entry) way() string {
 func Text(w io.Writer, entries []Entry) error {
 	var b strings.Builder
 	for _, e := range entries {
-		fmt.Fprintf(&b, "%s: %s\n    driver %s, %s\n", e.Name, e.Title, e.Driver, e.way())
+		fmt.Fprintf(&b, "%s: %s\n    driver %s; %s\n", e.Name, e.Title, e.Driver, e.Talk)
+		if e.Over != "" {
+			fmt.Fprintf(&b, "    over %s\n", e.Over)
+		}
 		widest := 0
 		for _, c := range e.Channels {
 			widest = max(widest, len(c.Name))
