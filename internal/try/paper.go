@@ -1,6 +1,7 @@
 package try
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -10,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
@@ -23,6 +25,8 @@ type paper struct {
 	end      context.CancelFunc
 	explain  func(text string) []string
 	register func(channel string) string
+	// hex: everything that comes is shown in hexadecimal too.
+	hex bool
 
 	mu      sync.Mutex
 	w       io.Writer
@@ -36,7 +40,7 @@ type paper struct {
 
 // counts is what the summary tells.
 type counts struct {
-	received             int // bytes
+	received, chunks     int // bytes, and pieces in which they came
 	read, passed, failed int // frames or requests
 	ends                 map[string]int
 	notText              int // bytes that are neither letters nor blanks
@@ -67,11 +71,7 @@ func (p *paper) under(format string, args ...any) {
 
 func (p *paper) heading(t Trial) {
 	fmt.Fprintf(p.w, "Trying %s: %s.\n", p.sheet.Name, p.sheet.Title)
-	end := "Ctrl-C ends it."
-	if t.For > 0 {
-		end = fmt.Sprintf("It ends after %v, or by Ctrl-C.", t.For)
-	}
-	fmt.Fprintf(p.w, "Nothing is recorded. %s\n\n", end)
+	fmt.Fprintf(p.w, "Nothing is recorded. %s\n\n", ends(t.For))
 }
 
 // one counts a frame or a request, and ends the trial when there are enough.
@@ -203,9 +203,43 @@ func printable(b []byte, most int) string {
 	return strconv.QuoteToASCII(string(b)) + rest
 }
 
-// hexRows writes bytes in hexadecimal, 24 a row, and no more than most rows.
+// rows writes lines that belong to the one above, the first with a word before it.
+func (p *paper) rows(word string, lines []string) {
+	for _, line := range lines {
+		p.under("%-9s %s", word, line)
+		word = ""
+	}
+}
+
+// textRows writes bytes as text, in rows that fit the screen, which end where a line
+// of the device ends if they can.
+func textRows(b []byte, most int) []string {
+	rest := ""
+	if len(b) > most {
+		rest = fmt.Sprintf("… and %d bytes more", len(b)-most)
+		b = b[:most]
+	}
+	var out []string
+	for len(b) > 0 {
+		n := min(len(b), textRow)
+		for n > 1 && len(transcript.Quote(b[:n])) > textRow {
+			n--
+		}
+		if i := bytes.IndexByte(b[:n], '\n'); i >= 0 {
+			n = i + 1
+		}
+		out = append(out, transcript.Quote(b[:n]))
+		b = b[n:]
+	}
+	if rest != "" {
+		out = append(out, rest)
+	}
+	return out
+}
+
+// hexRows writes bytes in hexadecimal, 16 a row, and no more than most rows.
 func hexRows(b []byte, most int) []string {
-	const perRow = 24
+	const perRow = 16
 	var rows []string
 	for len(b) > 0 {
 		if len(rows) == most {

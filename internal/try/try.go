@@ -34,6 +34,8 @@ type Trial struct {
 	For time.Duration
 	// Tap is told what passes over the link; nil: nobody is.
 	Tap link.Tap
+	// Hex shows everything that comes in hexadecimal too, and not only its beginning.
+	Hex bool
 	// Limit ends the trial after so many frames or requests; 0: no limit.
 	Limit int
 }
@@ -66,6 +68,7 @@ func Run(ctx context.Context, w io.Writer, t Trial) error {
 		ctx = link.WithTap(ctx, t.Tap)
 	}
 	p := newPaper(w, s, t.Limit, cancel)
+	p.hex = t.Hex
 	device, err := open(sdk.Settings{Instrument: "try", Sheet: s.Raw, Link: t.Link}, s.Driver, p)
 	if err != nil {
 		return err
@@ -75,6 +78,12 @@ func Run(ctx context.Context, w io.Writer, t Trial) error {
 		return fmt.Errorf("try %s: %w", t.File, err)
 	}
 	return p.summary()
+}
+
+// checked returns what is wrong with a sheet.
+func checked(file, text string) problem.List {
+	_, problems := sheet.Parse(file, []byte(text), drivers)
+	return problems
 }
 
 // Heading returns what a transcript of a trial says of itself. Where is the link as a

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"net"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -76,8 +77,12 @@ func tried(t *testing.T, name, address, until string, limit int) (string, error)
 	return p.text.String(), err
 }
 
+// broken is where a line was broken to fit the screen.
+var broken = regexp.MustCompile(`\n {24}`)
+
 func expect(t *testing.T, text string, wants ...string) {
 	t.Helper()
+	text = broken.ReplaceAllString(text, " ") + text
 	for _, want := range wants {
 		if !strings.Contains(text, want) {
 			t.Errorf("nothing says %q", want)
