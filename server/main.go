@@ -73,7 +73,7 @@ other software follows live or replays.
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), replayCommand(), sheetsCommand(), keysCommand(), driverCommand(),
+	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), replayCommand(), sheetsCommand(), newCommand(), keysCommand(), driverCommand(),
 		unitCommand(), backupCommand(), restoreCommand())
 	return root
 }

@@ -32,7 +32,7 @@ func bitsOf(text string, data int, parity string) []bool {
 		}
 		out = append(out, true)
 		if c == '\n' {
-			idle(200)
+			idle(60)
 		}
 	}
 	return out
@@ -64,10 +64,10 @@ func sampled(line []bool, sent, rate int) (out []byte, errors int) {
 }
 
 var spoken = map[string]string{
-	"scale":  strings.Repeat("STEADY +  152.35 g\r\nMOVING +   98.10 g\r\n", 12),
-	"probes": strings.Repeat("B=203.4C A=231.0C I=268.9C\r\n", 12),
+	"scale":  strings.Repeat("STEADY +  152.35 g\r\nMOVING +   98.10 g\r\n", 5),
+	"probes": strings.Repeat("B=203.4C A=231.0C I=268.9C\r\n", 5),
 	"meter":  "------ TICKET 0042 ------\r\nMOISTURE  11.4 %\r\nSAMPLE    22.1 C\r\nDENSITY   678 g/L\r\n------ END ------\r\n",
-	"codes":  strings.Repeat("CA-0117\r\nEB4110\r\n", 10),
+	"codes":  strings.Repeat("CA-0117\r\nEB4110\r\n", 5),
 }
 
 // Of all rates the one is found at which the device sends, with and without the help

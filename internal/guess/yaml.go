@@ -150,10 +150,23 @@ func (d *drafting) kind(b *strings.Builder, f *field) {
 	case f.quantity == "mass":
 		b.WriteString("    kind: settling    # guessed; so is what counts as at rest:\n")
 		fmt.Fprintf(b, "    settled: {spread: %s, time: 2s}\n", strings.Replace(f.resolution(), "1", "2", 1))
-	case f.seen > 2*rare && between <= quick:
+	case f.seen > 2*rare && between <= quick && !slices.Contains(told, f.quantity):
 		b.WriteString("    kind: continuous    # guessed; a finished measurement is: spot\n")
 		fmt.Fprintf(b, "    cadence: %v    # guessed: the longest time without a reading\n", max(4*between, time.Second).Round(time.Second))
 	default:
 		b.WriteString("    kind: spot    # guessed: each reading is a finished measurement\n")
+		if slices.Contains(told, f.quantity) && f == d.of(f.quantity) {
+			fmt.Fprintf(b, "    property: %s    # guessed: what it says of the sample\n", f.quantity)
+		}
 	}
+}
+
+// told are quantities of which a measurement is mostly one of the sample, under the
+// same name.
+var told = []string{"moisture", "water_activity", "bulk_density"}
+
+// of returns the first field of a quantity.
+func (d *drafting) of(quantity string) *field {
+	i := slices.IndexFunc(d.fields, func(f *field) bool { return f.quantity == quantity })
+	return d.fields[i]
 }

@@ -97,6 +97,7 @@ type playing struct {
 	last    time.Time // when the event before the next one was, or was due
 	waiting bool      // what the transcript waits for has been told
 	begun   bool      // anew, and the host has said nothing yet
+	again   bool      // not for the first time
 	// number of the question that is answered next, where questions are numbered.
 	number []byte
 }
@@ -144,7 +145,7 @@ func (c *playing) play(ctx context.Context) error {
 // end comes behind the last event: it begins again, or listens in silence.
 func (c *playing) end(ctx context.Context) error {
 	if c.Loop {
-		c.next, c.begun, c.last = 0, true, time.Now()
+		c.next, c.begun, c.again, c.last = 0, true, true, time.Now()
 		c.compare()
 		return nil
 	}
@@ -202,8 +203,14 @@ func (c *playing) say(ctx context.Context, e *transcript.Event) error {
 
 // after is how long after the event before it an event comes.
 func (c *playing) after(i int) time.Duration {
-	if i == 0 || math.IsInf(c.Speed, 1) {
+	switch {
+	case math.IsInf(c.Speed, 1) || i == 0 && !c.again:
 		return 0
+	case i == 0:
+		i = len(c.Events) - 1 // as long as before the last
+		if i == 0 {
+			return time.Duration(float64(time.Second) / c.Speed)
+		}
 	}
 	return time.Duration(float64(c.Events[i].At-c.Events[i-1].At) / c.Speed)
 }

@@ -47,7 +47,7 @@ func findLine(ctx context.Context, p *paper, to link.Link) (link.Line, string) {
 			p.line(time.Now(), "at %-6d  %s", baud, s.Why)
 			if s.Good >= guess.Believable {
 				good = append(good, h)
-			} else if len(good) > 0 {
+			} else if len(good) > 0 && len(h.Bytes) > 0 {
 				break
 			}
 			if len(good) == 2 {
