@@ -16,7 +16,7 @@ func (p *paper) summary() error {
 		what = "requests"
 	}
 	fmt.Fprintf(p.w, "\nAfter %v:\n", time.Since(p.started).Round(100*time.Millisecond))
-	if p.register == nil {
+	if p.explain != nil || c.received > 0 {
 		fmt.Fprintf(p.w, "  %7d  bytes received\n", c.received)
 	}
 	fmt.Fprintf(p.w, "  %7d  %s read\n", c.read, what)

@@ -14,8 +14,12 @@ import (
 	"github.com/evenbench/evenbench/internal/problem"
 	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/iio"
 	"github.com/evenbench/evenbench/plugins/keyed"
 	"github.com/evenbench/evenbench/plugins/modbus"
+	"github.com/evenbench/evenbench/plugins/mqtt"
+	"github.com/evenbench/evenbench/plugins/opcua"
+	"github.com/evenbench/evenbench/plugins/scpi"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
 )
@@ -45,6 +49,15 @@ var drivers = sheet.Drivers{
 	"ascii":  {Sheet: ascii.Check, Link: ascii.CheckLink},
 	"modbus": {Sheet: modbus.Check, Link: modbus.CheckLink},
 	"keyed":  {Sheet: keyed.Check},
+	"scpi":   {Sheet: scpi.Check, Link: scpi.CheckLink},
+	"iio":    {Sheet: iio.Check, Link: iio.CheckLink},
+	"mqtt":   {Sheet: mqtt.Check, Link: mqtt.CheckLink},
+	"opcua":  {Sheet: opcua.Check, Link: opcua.CheckLink},
+}
+
+// others are drivers that show what they hand to the hub, and nothing else.
+var others = map[string]func() sdk.Driver{
+	"scpi": scpi.Driver, "iio": iio.Driver, "mqtt": mqtt.Driver, "opcua": opcua.Driver,
 }
 
 // Run tries a sheet on a device and writes what happens to w, line by line. A
@@ -64,17 +77,27 @@ func Run(ctx context.Context, w io.Writer, t Trial) error {
 		ctx, cancel = context.WithTimeout(ctx, t.For)
 		defer cancel()
 	}
-	if t.Tap != nil {
-		ctx = link.WithTap(ctx, t.Tap)
-	}
 	p := newPaper(w, s, t.Limit, cancel)
 	p.hex = t.Hex
-	device, err := open(sdk.Settings{Instrument: "try", Sheet: s.Raw, Link: t.Link}, s.Driver, p)
+	settings := sdk.Settings{Instrument: "try", Sheet: s.Raw, Link: t.Link}
+	var device sdk.Device
+	var out sdk.Out = p
+	var err error
+	tap := t.Tap
+	if driver, ok := others[s.Driver]; ok {
+		device, err = driver().Open(ctx, settings)
+		out, tap = plain{p}, bytesShown{p, t.Tap}
+	} else {
+		device, err = open(settings, s.Driver, p)
+	}
 	if err != nil {
 		return err
 	}
+	if tap != nil {
+		ctx = link.WithTap(ctx, tap)
+	}
 	p.heading(t)
-	if err := device.Run(ctx, p); err != nil {
+	if err := device.Run(ctx, out); err != nil {
 		return fmt.Errorf("try %s: %w", t.File, err)
 	}
 	return p.summary()

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"net"
+	"os"
 	"regexp"
 	"strings"
 	"sync"
@@ -14,6 +15,8 @@ import (
 	server "github.com/simonvetter/modbus"
 	"go.uber.org/goleak"
 
+	"github.com/evenbench/evenbench/internal/replay"
+	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/internal/try"
 	"github.com/evenbench/evenbench/plugins/sheets"
 )
@@ -187,6 +190,33 @@ func TestModbus(t *testing.T) {
 		"bean       read 2 times, the last: 203.4 °C",
 		"The sheet fits: everything that came was read.",
 	)
+}
+
+// A driver that shows nothing else is shown by what passes and what it hands on.
+func TestAnyDriver(t *testing.T) {
+	file := "../../plugins/sheets/testdata/bench-thermometer.transcript"
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	read, problems := transcript.Parse(file, data)
+	if err := problems.Err(); err != nil {
+		t.Fatal(err)
+	}
+	p := replay.New(read, func(text string) { t.Log(text) })
+	p.Speed = replay.Fastest
+	ctx, cancel := context.WithCancel(t.Context())
+	address, served := make(chan string, 1), make(chan error, 1)
+	go func() { served <- p.Serve(ctx, "127.0.0.1:0", true, func(a string) { address <- a }) }()
+	text, err := tried(t, "bench-thermometer", <-address, "", 1)
+	if err != nil {
+		t.Error(err)
+	}
+	cancel()
+	if err := <-served; err != nil {
+		t.Error(err)
+	}
+	expect(t, text, "sent ", "got ", "the driver hands on", "READ ")
 }
 
 func TestRefusesASheetWithMistakes(t *testing.T) {
