@@ -12,7 +12,7 @@ import (
 type Tap interface {
 	// Received has bytes that came from the device.
 	Received(b []byte)
-	// Sent has bytes that went to it.
+	// Sent has bytes that are about to go to it, so that no answer comes before them.
 	Sent(b []byte)
 	// Closed says that the device ended the connection.
 	Closed()
@@ -51,11 +51,8 @@ func (t *tapped) Read(b []byte) (int, error) {
 }
 
 func (t *tapped) Write(b []byte) (int, error) {
-	n, err := t.ReadWriteCloser.Write(b)
-	if n > 0 {
-		t.tap.Sent(b[:n])
-	}
-	return n, err
+	t.tap.Sent(b)
+	return t.ReadWriteCloser.Write(b)
 }
 
 // SetWriteDeadline bounds a write where the link can; a serial line cannot.

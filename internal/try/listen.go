@@ -184,13 +184,13 @@ func (h *heard) ask(ctx context.Context, conn io.Writer, l Listening) {
 		return
 	}
 	for {
+		h.add(transcript.Host, l.Ask) // before the answer can come
 		if _, err := conn.Write(l.Ask); err != nil {
 			if ctx.Err() == nil {
 				h.Log("warn", fmt.Sprintf("send %s: %v", transcript.Quote(l.Ask), err))
 			}
 			return
 		}
-		h.add(transcript.Host, l.Ask)
 		timer := time.NewTimer(l.Every)
 		select {
 		case <-timer.C:

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	server "github.com/simonvetter/modbus"
 	"go.uber.org/goleak"
@@ -163,7 +164,9 @@ func (oven) HandleDiscreteInputs(*server.DiscreteInputsRequest) ([]bool, error) 
 	return nil, server.ErrIllegalFunction
 }
 
-func TestModbus(t *testing.T) {
+// modbusDevice answers as oven does, and returns its address.
+func modbusDevice(t *testing.T) string {
+	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -177,7 +180,51 @@ func TestModbus(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer s.Stop()
+	t.Cleanup(func() { s.Stop() })
+	return address
+}
+
+// What passes between the Modbus library and the device is kept as well, and the
+// device can be played from it.
+func TestModbusIsSaved(t *testing.T) {
+	data, _ := sheets.Find("thermocouple-reader-modbus")
+	address := modbusDevice(t)
+	trial := try.Trial{File: "x.yaml", Sheet: data, Link: map[string]any{"tcp": address}, Limit: 2}
+	var file bytes.Buffer
+	recorder := transcript.NewRecorder(&file, try.Heading(trial, "tcp:"+address, time.Now())...)
+	trial.Tap = recorder
+	if err := try.Run(t.Context(), io.Discard, trial); err != nil {
+		t.Fatal(err)
+	}
+	read, problems := transcript.Parse("saved", file.Bytes())
+	if err := problems.Err(); err != nil {
+		t.Fatal(err)
+	}
+	if asked := read.Said(transcript.Host); !bytes.Contains(asked, []byte{1, 4, 0, 0, 0, 3}) {
+		t.Errorf("the question is not kept: % x", asked)
+	}
+	p := replay.New(read, func(text string) { t.Log(text) })
+	p.Speed, p.Loop = replay.Fastest, true
+	ctx, cancel := context.WithCancel(t.Context())
+	played, served := make(chan string, 1), make(chan error, 1)
+	go func() { served <- p.Serve(ctx, "127.0.0.1:0", true, func(a string) { played <- a }) }()
+	// More questions than were kept, so that their numbers differ.
+	text, err := tried(t, "thermocouple-reader-modbus", <-played, "", 5)
+	if err != nil {
+		t.Error(err)
+	}
+	cancel()
+	if err := <-served; err != nil {
+		t.Error(err)
+	}
+	expect(t, text, "bean      = 203.4 °C", "5  requests read", "0  requests NOT read")
+	if p.Differences > 0 {
+		t.Errorf("%d differences", p.Differences)
+	}
+}
+
+func TestModbus(t *testing.T) {
+	address := modbusDevice(t)
 	text, err := tried(t, "thermocouple-reader-modbus", address, "", 2)
 	if err != nil {
 		t.Error(err)
