@@ -15,6 +15,7 @@ import (
 	"github.com/evenbench/evenbench/internal/problem"
 	"github.com/evenbench/evenbench/internal/transcript"
 	"github.com/evenbench/evenbench/plugins/ascii"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // Listening is a trial without a sheet: what does the instrument say, and how would it
@@ -126,7 +127,7 @@ func hear(ctx context.Context, p *paper, to link.Link, l Listening) ([]transcrip
 		return nil, err
 	}
 	defer conn.Close()
-	p.line(time.Now(), "CONNECTED %v", to)
+	p.State(pb.DeviceState_DEVICE_STATE_CONNECTED, to.String())
 	h := &heard{paper: p, started: time.Now()}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()

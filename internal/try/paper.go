@@ -165,7 +165,9 @@ func (p *paper) State(s pb.DeviceState, detail string) {
 	}[s]
 	if text := word + " " + detail; text != p.state {
 		p.state = text
-		p.line(time.Now(), "%s", text)
+		lines := wrapped(text, textRow+len("NOT READ  "))
+		p.line(time.Now(), "%s", lines[0])
+		p.rows("", lines[1:])
 	}
 }
 
