@@ -21,6 +21,7 @@ const (
 	exitFailed  = 1
 	exitUsage   = 2
 	exitInvalid = 3 // a lab file or a sheet has mistakes
+	exitBreach  = 4 // a driver does not keep its contract
 )
 
 // usageError is a command line that cannot be meant.
@@ -41,6 +42,7 @@ func main() {
 func exitCode(err error) int {
 	var problems problem.List
 	var usage usageError
+	var broken breach
 	switch {
 	case err == nil:
 		return exitOK
@@ -48,6 +50,8 @@ func exitCode(err error) int {
 		return exitInvalid
 	case errors.As(err, &usage):
 		return exitUsage
+	case errors.As(err, &broken):
+		return exitBreach
 	}
 	return exitFailed
 }
@@ -73,7 +77,8 @@ other software follows live or replays.
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), replayCommand(), sheetsCommand(), newCommand(), keysCommand(), driverCommand(),
+	root.AddCommand(serveCommand(), demoCommand(), checkCommand(), tryCommand(), replayCommand(), sheetsCommand(),
+		newCommand(), conformCommand(), keysCommand(), driverCommand(),
 		unitCommand(), backupCommand(), restoreCommand())
 	return root
 }

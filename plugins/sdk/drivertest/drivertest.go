@@ -99,6 +99,8 @@ func (t *trial) try(y try) {
 		err = errors.New("the driver runs inside the test, and not as a process")
 	case err == nil && y.say && t.o.Device.Say == nil:
 		err = errors.New("nothing makes the device give readings")
+	case err == nil && y.say && t.unread:
+		err = errors.New("the driver read nothing of what the device said; have it say what the sheet reads")
 	}
 	if err == nil {
 		err = y.run(t)
@@ -138,6 +140,8 @@ type trial struct {
 	living []*driver
 	runs   map[string]bool
 	who    *pb.IdentifyResponse
+	// Nothing came of what the device said first.
+	unread bool
 	seen   struct{ readings, sessions, batches int }
 }
 

@@ -8,6 +8,9 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -208,7 +211,12 @@ func (l *Lines) write(ctx context.Context, text []byte) error {
 // ask makes the driver ask n times.
 func (l *Lines) ask(ctx context.Context, driver pb.DriverServiceClient, n int) error {
 	for range n {
-		if err := l.trigger(ctx, driver); err != nil {
+		var err error
+		// A driver that is not connected yet cannot ask.
+		if until(ctx, func() bool {
+			err = l.trigger(ctx, driver)
+			return status.Code(err) != codes.FailedPrecondition
+		}) != nil || err != nil {
 			return err
 		}
 	}

@@ -39,6 +39,7 @@ func tryNumbers(t *trial) error {
 	err = errors.Join(t.say(d, n), one.upTo(uint64(n)))
 	one.cancel()
 	if err != nil {
+		t.unread = t.seen.readings == 0
 		return err
 	}
 	two, err := t.resume(d, run, one.last)
