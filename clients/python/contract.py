@@ -43,6 +43,11 @@ def _generate():
     sys.path.insert(0, folder)
 
 
+def module(name):
+    """A generated module that few need, such as evenbench.v1.driver_pb2."""
+    return importlib.import_module(name)
+
+
 _generate()
 record = importlib.import_module("evenbench.v1.record_pb2")
 hub = importlib.import_module("evenbench.v1.hub_pb2")
