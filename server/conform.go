@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"os/exec"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -102,6 +103,9 @@ func (q *conformance) run(c *cobra.Command, args []string) error {
 // subject returns the command that starts the driver.
 func subject(args []string) ([]string, error) {
 	if _, ok := own[args[0]]; !ok || len(args) > 1 {
+		if _, err := exec.LookPath(args[0]); err != nil {
+			return nil, fmt.Errorf("start the driver: %w", err)
+		}
 		return args, nil
 	}
 	program, err := thisProgram()

@@ -25,6 +25,10 @@ func TestMain(m *testing.M) {
 	if nodes.Run() {
 		return
 	}
+	if len(os.Args) > 2 && os.Args[1] == "a-driver" {
+		beBadDriver(os.Args[2])
+		return
+	}
 	dir, err := build()
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)

@@ -185,8 +185,10 @@ func (s *session) takeBatch(b *pb.ReadingBatch) {
 	s.number(b.GetFirstNumber(), uint64(b.GetCount()), "came")
 	s.readings += int(b.GetCount())
 	t.seen.readings += int(b.GetCount())
-	for row := range b.Rows() {
-		s.at = row.At
+	for _, series := range b.GetSeries() {
+		if us := series.GetAfterUs(); len(us) > 0 {
+			s.at = b.GetStart().AsTime().Add(time.Duration(us[len(us)-1]) * time.Microsecond)
+		}
 	}
 }
 

@@ -230,7 +230,7 @@ func tryAcknowledged(t *trial) error {
 	}
 	defer s.cancel()
 	s.ack = true
-	for part := max(hold/8, 1); s.last <= uint64(2*hold); {
+	for part := max(hold/8, 1); s.last <= uint64(overfull(hold)); {
 		want := s.last + uint64(part)
 		if err := t.say(d, part); err != nil {
 			return err
@@ -249,6 +249,9 @@ func tryAcknowledged(t *trial) error {
 	return nil
 }
 
+// overfull is more than a driver holds.
+func overfull(hold int) int { return hold + hold/4 + 1 }
+
 // fillable returns how many readings the driver holds, if the suite can make so
 // many.
 func (t *trial) fillable() (int, error) {
@@ -256,7 +259,7 @@ func (t *trial) fillable() (int, error) {
 	switch {
 	case hold == 0:
 		return 0, errors.New("the driver does not say that it holds readings")
-	case 2*hold > t.o.Fill:
+	case overfull(hold) > t.o.Fill:
 		return 0, fmt.Errorf("the driver holds %d readings, and the suite makes %d at most", hold, t.o.Fill)
 	case t.o.Device.Most > 0 && t.o.Device.Most < hold:
 		return 0, fmt.Errorf("the driver holds %d readings, and the device gives %d at most", hold, t.o.Device.Most)
@@ -274,7 +277,7 @@ func tryOverflow(t *trial) error {
 	if err != nil {
 		return err
 	}
-	total := uint64(2 * hold)
+	total := uint64(overfull(hold))
 	if err := t.say(d, int(total)); err != nil {
 		return err
 	}

@@ -1,0 +1,282 @@
+package main_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/simonvetter/modbus"
+	"golang.org/x/sync/errgroup"
+
+	"github.com/evenbench/evenbench/internal/peers"
+	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/sdk/drivertest"
+	"github.com/evenbench/evenbench/plugins/sheet"
+	"github.com/evenbench/evenbench/plugins/sheets"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+var update = flag.Bool("update", false, "write the table of drivers anew")
+
+// column is a driver in the table.
+type column struct {
+	name    string
+	subject drivertest.Subject
+	options drivertest.Options
+}
+
+// devices are what the hub's own drivers read in the suite. One that is not here is
+// tried with what needs no device.
+var devices = map[string]func(*testing.T) drivertest.Options{
+	"ascii":  onLines("bench-scale"),
+	"keyed":  typed,
+	"modbus": onRegisters,
+}
+
+// TestConformance runs the contract's suite over every driver there is, and holds the
+// table of plugins/CONFORMANCE.md to it.
+func TestConformance(t *testing.T) {
+	columns := drivers(t)
+	reports := make([]*drivertest.Report, len(columns))
+	var trials errgroup.Group
+	// They wait more than they work.
+	trials.SetLimit(4)
+	for i, c := range columns {
+		trials.Go(func() error {
+			began := time.Now()
+			c.options.Slack, c.options.Patience = 5, 20*time.Second
+			reports[i] = drivertest.Run(t.Context(), c.subject, c.options)
+			t.Logf("%s: %v", c.name, time.Since(began).Round(time.Second/10))
+			return nil
+		})
+	}
+	_ = trials.Wait()
+	for i, r := range reports {
+		if err := r.Err(); err != nil {
+			t.Errorf("%s: %v", columns[i].name, err)
+		}
+	}
+	got, path := conformanceTable(columns, reports), "../plugins/CONFORMANCE.md"
+	if *update {
+		if err := os.WriteFile(path, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil || !bytes.Equal(got, want) {
+		t.Errorf("%s (%v) is not what was seen; if that is meant, write it anew with: go test ./server -run Conformance -update\n%s", path, err, got)
+	}
+}
+
+// drivers are all there are: the hub's own, one of them inside the test as well, and
+// those in other languages.
+func drivers(t *testing.T) (list []column) {
+	inside := ascii.Driver()
+	inside.Hold.Readings = 5_000
+	list = append(list, column{"ascii, in process", drivertest.InProcess(inside), devices["ascii"](t)})
+	for _, name := range ownDrivers(t) {
+		c := column{name: name, subject: drivertest.Command(evenbench, "driver", name)}
+		if d := devices[name]; d != nil {
+			c.options = d(t)
+		}
+		list = append(list, c)
+	}
+	for _, l := range foreign {
+		l.need(t)
+		lines := must(drivertest.NewLines(func(n int) string { return fmt.Sprintf("%d.25\n", n%1000) }))
+		t.Cleanup(lines.Close)
+		list = append(list, column{l.name, drivertest.Command(absolute(t, l.path), "--hold", "15"),
+			drivertest.Options{Device: lines.Device(), Fill: 80_000}})
+	}
+	return list
+}
+
+// ownDrivers asks the program which drivers it has.
+func ownDrivers(t *testing.T) []string {
+	t.Helper()
+	said := run(t, evenbench, "driver", "?").want(t, 2).err
+	_, names, ok := strings.Cut(strings.TrimSpace(said), "there are ")
+	if !ok {
+		t.Fatalf("no list of drivers in %q", said)
+	}
+	return strings.Split(names, ", ")
+}
+
+func conformanceTable(columns []column, reports []*drivertest.Report) []byte {
+	var b bytes.Buffer
+	b.WriteString(`# Which driver keeps the contract
+
+What the conformance suite saw. Written by ` + "`go test ./server -run Conformance -update`" + `, and
+held by the same test without the flag. ✓ holds, ✗ does not hold, – was not tried: the
+driver runs inside the test, lives too long without a hub to be waited for, holds more
+than the suite makes, or its device cannot be made to do what it takes;
+` + "`evenbench conform`" + ` says which.
+
+`)
+	head, rule := "| | a driver …", "| --- | ---"
+	for _, c := range columns {
+		head, rule = head+" | "+c.name, rule+" | :-:"
+	}
+	fmt.Fprintf(&b, "%s |\n%s |\n", head, rule)
+	marks := map[drivertest.Outcome]string{drivertest.Holds: "✓", drivertest.DoesNotHold: "✗", drivertest.NotTried: "–"}
+	for i, m := range reports[0].Results {
+		row := "| " + m.ID + " | " + m.Must
+		for _, r := range reports {
+			row += " | " + marks[r.Results[i].Outcome]
+		}
+		b.WriteString(row + " |\n")
+	}
+	return b.Bytes()
+}
+
+// onLines is a device that says what a sheet reads.
+func onLines(name string) func(*testing.T) drivertest.Options {
+	return func(t *testing.T) drivertest.Options {
+		text, _ := sheets.Find(name)
+		s, problems := sheet.Parse(name, text, nil)
+		if problems.Err() != nil {
+			t.Fatal(problems)
+		}
+		lines := must(drivertest.LinesFor(s.Raw))
+		t.Cleanup(lines.Close)
+		return drivertest.Options{Sheet: s.Raw, Device: lines.Device(), Fill: 60_000}
+	}
+}
+
+func typed(*testing.T) drivertest.Options {
+	return drivertest.Options{
+		Sheet:  map[string]any{"channels": map[string]any{"defects": map[string]any{"quantity": "count", "unit": "1"}}},
+		Device: drivertest.Entered("defects", "3"),
+	}
+}
+
+// inputs is a Modbus device with one input register; it counts what it is asked.
+type inputs struct{ asked chan struct{} }
+
+func (r inputs) HandleInputRegisters(q *modbus.InputRegistersRequest) ([]uint16, error) {
+	select {
+	case r.asked <- struct{}{}:
+	default:
+	}
+	return make([]uint16, q.Quantity), nil
+}
+
+func (inputs) HandleHoldingRegisters(*modbus.HoldingRegistersRequest) ([]uint16, error) {
+	return nil, modbus.ErrIllegalFunction
+}
+func (inputs) HandleCoils(*modbus.CoilsRequest) ([]bool, error) {
+	return nil, modbus.ErrIllegalFunction
+}
+func (inputs) HandleDiscreteInputs(*modbus.DiscreteInputsRequest) ([]bool, error) {
+	return nil, modbus.ErrIllegalFunction
+}
+
+func onRegisters(t *testing.T) drivertest.Options {
+	var server *modbus.ModbusServer
+	// The server can only be told where to listen: an address that was free just now.
+	free := must(net.Listen("tcp", "127.0.0.1:0"))
+	r, address := inputs{make(chan struct{})}, free.Addr().String()
+	_ = free.Close()
+	plug := func() (err error) {
+		server, err = modbus.NewServer(&modbus.ServerConfiguration{URL: "tcp://" + address, MaxClients: 9}, r)
+		if err == nil {
+			err = server.Start()
+		}
+		return err
+	}
+	unplug := func() { _ = server.Stop() }
+	if err := plug(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(unplug)
+	return drivertest.Options{
+		Sheet: map[string]any{
+			"talk":      map[string]any{"unit_id": 1, "every": "20ms", "timeout": "1s"},
+			"registers": []any{map[string]any{"channel": "level", "table": "input", "address": 0, "type": "int16"}},
+			"channels":  map[string]any{"level": map[string]any{"quantity": "count", "unit": "1"}},
+		},
+		Device: drivertest.Device{
+			Link: map[string]any{"tcp": address},
+			Most: 100,
+			Say: func(ctx context.Context, _ pb.DriverServiceClient, n int) error {
+				for range n {
+					select {
+					case <-r.asked:
+					case <-ctx.Done():
+						return fmt.Errorf("the driver does not ask: %w", ctx.Err())
+					}
+				}
+				return nil
+			},
+			Unplug: unplug,
+			Plug:   plug,
+		},
+	}
+}
+
+// The command prints what holds and what was not tried, and JSON for programs; what
+// does not hold is its exit code.
+func TestConformCommand(t *testing.T) {
+	said := run(t, evenbench, "conform", "keyed", "--sheet", "hand-count", "--slack", "5").want(t, 0)
+	wants(t, said.out, "EB-D-11  holds", "EB-D-30  not tried", "keyed 1: ", "0 do not")
+
+	said = run(t, evenbench, "conform", "--json", "--slack", "5", "--", os.Args[0], "a-driver", "of-version-7").want(t, 4)
+	var report drivertest.Report
+	if err := json.Unmarshal([]byte(said.out), &report); err != nil {
+		t.Fatal(err)
+	}
+	if !slices.ContainsFunc(report.Results, func(r drivertest.Result) bool {
+		return r.ID == "EB-D-12" && r.Outcome == drivertest.DoesNotHold && strings.Contains(r.Seen, "version 7")
+	}) {
+		t.Errorf("of a driver of version 7 it says %+v", report.Results)
+	}
+	wants(t, said.err, "of the contract's rules")
+	run(t, evenbench, "conform").want(t, 2)
+	wants(t, run(t, evenbench, "conform", "./no-such-driver").want(t, 1).err, "./no-such-driver")
+}
+
+func must[T any](v T, err error) T {
+	if err != nil {
+		panic(err)
+	}
+	return v
+}
+
+func absolute(t *testing.T, path string) string {
+	t.Helper()
+	full, err := filepath.Abs(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return full
+}
+
+// language is a driver that is made without the SDK.
+type language struct {
+	name, path string
+	need       func(*testing.T)
+}
+
+var foreign = []language{
+	{"Python", "../plugins/examples/python/driver.py", func(t *testing.T) {
+		t.Helper()
+		peers.PythonModules(t, "grpc", "google.protobuf")
+		peers.Command(t, "protoc")
+		peers.Command(t, "grpc_python_plugin")
+		peers.File(t, "/usr/include/google/protobuf/timestamp.proto", "Debian package libprotobuf-dev")
+	}},
+	{"Node", "../plugins/examples/node/driver.js", func(t *testing.T) {
+		t.Helper()
+		peers.Command(t, "node")
+		peers.File(t, "../plugins/examples/node/node_modules/@grpc/grpc-js/package.json", "npm install in plugins/examples/node")
+	}},
+}
