@@ -1,7 +1,7 @@
 #!/usr/bin/env node
 // A driver without the SDK, for a scale that sends one number a line over TCP. The
 // hub starts it; see ../README.md for what it keeps to. Before its first start:
-// npm install.
+// npm install --no-package-lock.
 'use strict';
 
 const crypto = require('node:crypto');

@@ -1,8 +1,11 @@
 package drivertest_test
 
 import (
+	"bytes"
+	"flag"
 	"fmt"
 	"os"
+	"strings"
 	"testing"
 	"time"
 
@@ -10,6 +13,8 @@ import (
 
 	"github.com/evenbench/evenbench/plugins/sdk/drivertest"
 )
+
+var update = flag.Bool("update", false, "write the table of faults anew")
 
 // faults are what drivers can do wrong, each with the MUST that it breaks.
 var faults = []struct{ fault, breaks string }{
@@ -89,6 +94,7 @@ func TestFaults(t *testing.T) {
 	}
 	_ = trials.Wait()
 	t.Logf("%d faults in %v", len(faults), time.Since(began).Round(time.Second))
+	table := []byte(faultsHead)
 	for i, f := range faults {
 		var broken []string
 		for _, x := range reports[i].Results {
@@ -102,8 +108,27 @@ func TestFaults(t *testing.T) {
 		if len(broken) != 1 || broken[0] != f.breaks {
 			t.Errorf("a driver that %s breaks %s, and the suite says %v", f.fault, f.breaks, broken)
 		}
+		table = fmt.Appendf(table, "| %s | %s |\n", f.fault, strings.Join(broken, ", "))
+	}
+	if *update {
+		if err := os.WriteFile("FAULTS.md", table, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if want, err := os.ReadFile("FAULTS.md"); err != nil || !bytes.Equal(table, want) {
+		t.Errorf("FAULTS.md (%v) is not what was seen; if that is meant, write it anew with: go test ./plugins/sdk/drivertest -run Faults -update\n%s", err, table)
 	}
 }
+
+const faultsHead = `# Broken drivers, and what the suite says of each
+
+Each is right but for one fault, and each is found by the one rule that it breaks.
+Written by ` + "`go test ./plugins/sdk/drivertest -run Faults -update`" + `, and held by the same test
+without the flag.
+
+| a driver that … | does not hold |
+| --- | --- |
+`
 
 // TestRight: without a fault, and as a process that may be filled, every MUST is
 // tried but that of large messages, and holds.

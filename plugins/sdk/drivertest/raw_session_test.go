@@ -134,7 +134,7 @@ func (d *raw) send(ctx context.Context, stream pb.DriverService_SessionServer, a
 		if told == nil || !proto.Equal(told, d.status) {
 			told = proto.CloneOf(d.status)
 			m = &pb.SessionResponse{Message: &pb.SessionResponse_Status{Status: told}}
-		} else if !d.is("ignores acknowledgements") || batches < rawHolds-100 {
+		} else if !d.is("ignores acknowledgements") || batches < rawHolds+50 {
 			m, last = d.message(&after, after > resumed)
 		}
 		changed := d.changed

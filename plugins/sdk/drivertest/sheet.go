@@ -12,29 +12,51 @@ import (
 )
 
 // LinesFor returns a device that says what a sheet reads: a line that its first rule
-// of read matches, ended as frame says; by itself, or when it is asked.
+// of read matches, or a ticket that all do, ended as frame says; by itself, or when it
+// is asked.
 func LinesFor(sheet map[string]any) (*Lines, error) {
-	rules, _ := sheet["read"].([]any)
-	if len(rules) == 0 {
+	patterns := matches(sheet)
+	if len(patterns) == 0 {
 		return nil, errors.New("the sheet has no rules under read")
-	}
-	rule, _ := rules[0].(map[string]any)
-	pattern, _ := rule["match"].(string)
-	line, err := Sample(pattern)
-	if err != nil {
-		return nil, fmt.Errorf("make a line of the sheet's first rule: %w", err)
 	}
 	frame, _ := sheet["frame"].(map[string]any)
 	end, ok := frame["line"].(string)
 	if !ok {
 		return nil, errors.New("the sheet's frames are no lines")
 	}
-	l, err := NewLines(func(int) string { return line + end })
+	if ticket, ok := frame["ticket"].(map[string]any); ok {
+		first, _ := ticket["begin"].(string)
+		last, _ := ticket["end"].(string)
+		patterns = append(append([]string{first}, patterns...), last)
+	} else {
+		patterns = patterns[:1]
+	}
+	var text string
+	for _, p := range patterns {
+		line, err := Sample(p)
+		if err != nil {
+			return nil, fmt.Errorf("make a line that %q matches: %w", p, err)
+		}
+		text += line + end
+	}
+	l, err := NewLines(func(int) string { return text })
 	if err != nil {
 		return nil, err
 	}
 	l.AnswerAs(sheet)
 	return l, nil
+}
+
+// matches returns the patterns of a sheet's rules that must match.
+func matches(sheet map[string]any) (patterns []string) {
+	rules, _ := sheet["read"].([]any)
+	for _, r := range rules {
+		rule, _ := r.(map[string]any)
+		if pattern, _ := rule["match"].(string); pattern != "" && rule["optional"] != true {
+			patterns = append(patterns, pattern)
+		}
+	}
+	return patterns
 }
 
 // AnswerAs makes the device answer, if a sheet has it asked.
