@@ -25,7 +25,7 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-var update = flag.Bool("update", false, "write the table of drivers anew")
+var rewrite = flag.Bool("rewrite-conformance", false, "write the table of drivers anew")
 
 // column is a driver in the table.
 type column struct {
@@ -66,14 +66,14 @@ func TestConformance(t *testing.T) {
 		}
 	}
 	got, path := conformanceTable(columns, reports), "../plugins/CONFORMANCE.md"
-	if *update {
+	if *rewrite {
 		if err := os.WriteFile(path, got, 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
 	want, err := os.ReadFile(path)
 	if err != nil || !bytes.Equal(got, want) {
-		t.Errorf("%s (%v) is not what was seen; if that is meant, write it anew with: go test ./server -run Conformance -update\n%s", path, err, got)
+		t.Errorf("%s (%v) is not what was seen; if that is meant, write it anew with: go test ./server -run Conformance -rewrite-conformance\n%s", path, err, got)
 	}
 }
 
@@ -115,7 +115,7 @@ func conformanceTable(columns []column, reports []*drivertest.Report) []byte {
 	var b bytes.Buffer
 	b.WriteString(`# Which driver keeps the contract
 
-What the conformance suite saw. Written by ` + "`go test ./server -run Conformance -update`" + `, and
+What the conformance suite saw. Written by ` + "`go test ./server -run Conformance -rewrite-conformance`" + `, and
 held by the same test without the flag. ✓ holds, ✗ does not hold, – was not tried: the
 driver runs inside the test, lives too long without a hub to be waited for, holds more
 than the suite makes, or its device cannot be made to do what it takes;
