@@ -207,12 +207,3 @@ func TestFromTranscriptToRecord(t *testing.T) {
 		}
 	}
 }
-
-func absolute(t *testing.T, path string) string {
-	t.Helper()
-	full, err := filepath.Abs(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return full
-}
