@@ -158,6 +158,6 @@ func TestP7_ABacklogIsCaughtUpWith(t *testing.T) {
 	if largest > idle+bound {
 		t.Errorf("the heap grew from %d to %d MB", idle>>20, largest>>20)
 	}
-	t.Log(fmt.Sprintf("%d MB waited (%d readings): the hub started in %v; caught up in %v, %.0f MB/s; the heap of hub and subscriber grew from %d to at most %d MB",
-		size/1_000_000, readings, started.Round(time.Millisecond), took.Round(time.Millisecond), float64(size)/1e6/took.Seconds(), idle>>20, largest>>20))
+	t.Logf("%d MB waited (%d readings): the hub started in %v; caught up in %v, %.0f MB/s; the heap of hub and subscriber grew from %d to at most %d MB",
+		size/1_000_000, readings, started.Round(time.Millisecond), took.Round(time.Millisecond), float64(size)/1e6/took.Seconds(), idle>>20, largest>>20)
 }
