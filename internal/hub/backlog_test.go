@@ -2,7 +2,6 @@ package hub_test
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"math/rand/v2"
 	"os"
