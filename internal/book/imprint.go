@@ -163,6 +163,15 @@ func (p *press) keyed(b *Book) {
 		imprint.Message(p.Coder, &e)
 		b.requests[*id] = e
 	})
+	devices := slices.Sorted(maps.Keys(b.devices))
+	imprint.List(p.Coder, &devices, func(instrument *string) {
+		p.Text(instrument)
+		d := b.devices[*instrument]
+		p.Text(&d.Own)
+		p.Text(&d.Answers)
+		p.Text(&d.Run)
+		b.devices[*instrument] = d
+	})
 	if !p.Reads() || p.Err() != nil {
 		return
 	}

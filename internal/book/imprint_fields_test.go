@@ -15,8 +15,9 @@ func TestImprintKnowsEveryField(t *testing.T) {
 		written, followed string
 	}{
 		{Skim{}, "Book waits step", "runs key"},
-		{Book{}, "last opened lab samples order stations runs current roasts requests changes codes roastsNamed now cause", "charged stale drafts skims unsure"},
+		{Book{}, "last opened lab samples order stations runs current devices roasts requests changes codes roastsNamed now cause", "charged stale drafts skims unsure"},
 		{change{}, "cursor sample", ""},
+		{Device{}, "Own Answers Run", ""},
 		{sample{}, "record roasts on", ""},
 		{station{}, "pb queue stays roast unused", ""},
 		{stay{}, "sample from to measured placement", ""},

@@ -10,6 +10,7 @@ import (
 
 	"github.com/evenbench/evenbench/internal/book"
 	"github.com/evenbench/evenbench/internal/imprint"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 func written(t rapid.TB, s *book.Skim) []byte {
@@ -67,6 +68,26 @@ func TestP6_WrittenFoldGoesOn(t *testing.T) {
 		compare(t, fmt.Sprintf("owed after entry %d", end), owed, replay.Owed())
 		goOnAlike(t, s.entries[end:], parts.Book, replay.Book)
 	})
+}
+
+// Whose devices the instruments have is part of what is written.
+func TestP6_WrittenFoldKnowsTheDevices(t *testing.T) {
+	s := newScene()
+	s.record(&pb.Entry{Body: &pb.Entry_InstrumentIdentified{InstrumentIdentified: &pb.InstrumentIdentified{
+		Instrument: "scale", Run: "run-1", Identity: "B-2", Expected: "A-1",
+	}}})
+	k := book.NewSkim()
+	skimInto(t, k, s.entries)
+	read := readBack(t, written(t, k))
+	for _, skim := range []*book.Skim{k, read} {
+		if _, err := skim.Finish(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want := book.Device{Own: "A-1", Answers: "B-2", Run: "run-1"}
+	if got := read.Book.Device("scale"); got != want || k.Book.Device("scale") != want {
+		t.Errorf("read back: %+v, want %+v", got, want)
+	}
 }
 
 // A state that is damaged is refused, or is read as another state; it is never the end of

@@ -29,8 +29,9 @@ type pending struct {
 }
 
 const (
-	// mostPending bounds what waits for one drum, in bytes: hours between two roasts.
-	mostPending = 4 << 20
+	// mostPending bounds what waits for one drum, in bytes: an hour or more between two
+	// roasts. What waits is part of every checkpoint.
+	mostPending = 1 << 20
 	// leadUpSeconds is how much of the time before a tracker begins anew it remembers:
 	// more than the course that is looked at before a fall.
 	leadUpSeconds = 120

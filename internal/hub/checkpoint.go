@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"runtime/debug"
 	"time"
 
 	"go.uber.org/zap"
@@ -39,9 +40,9 @@ const (
 	checkpointFile = "checkpoint"
 	checkpointHead = "evenbench checkpoint\n"
 	// A new checkpoint is due when so many blocks are full since the last one, and one in
-	// so many of them all: about a third of a second of folding at a start. Each is made
-	// of a whole fold.
-	checkpointBlocks, checkpointShare = 4, 50
+	// so many of them all: half a second of folding at a start. Each is made of a whole
+	// fold, so that they must be few.
+	checkpointBlocks, checkpointShare = 8, 16
 	checkpointLook                    = time.Minute
 	// The first one waits for the drivers to be started; and all rest three times as long
 	// as they work, so that they take a quarter of a processor.
@@ -204,7 +205,11 @@ func (k *checkpoints) look(ctx context.Context, l *ledger.Ledger) error {
 	if full < k.blocks+max(k.step, full/checkpointShare) && k.from.end.Cursor == 0 {
 		return nil
 	}
-	return k.renew(ctx, l)
+	err = k.renew(ctx, l)
+	// The fold was a second book beside the one that serves: its memory is given back now,
+	// and not whenever the collector comes to it.
+	debug.FreeOSMemory()
+	return err
 }
 
 // untrueError says that the hub started from a checkpoint that the record does not bear
