@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/evenbench/evenbench/internal/transcript"
 )
@@ -178,7 +179,7 @@ func (d *drafting) rule(s *shape) string {
 		case len(texts) > 1:
 			fmt.Fprintf(&b, "(%s)", strings.Join(quoted(texts), "|"))
 		default:
-			b.WriteString(regexp.QuoteMeta(texts[0]))
+			b.WriteString(literal(texts[0]))
 		}
 	}
 	return b.String() + "$"
@@ -255,9 +256,23 @@ func (d *drafting) field(s *shape, label string, units []string) *field {
 func quoted(texts []string) []string {
 	out := make([]string, len(texts))
 	for i, t := range texts {
-		out[i] = regexp.QuoteMeta(t)
+		out[i] = literal(t)
 	}
 	return out
+}
+
+// literal returns a text as a pattern in characters that can be seen: a carriage return
+// in a sheet would end its line.
+func literal(text string) string {
+	var b strings.Builder
+	for _, r := range regexp.QuoteMeta(text) {
+		if unicode.IsPrint(r) {
+			b.WriteRune(r)
+		} else {
+			fmt.Fprintf(&b, `\x{%X}`, r)
+		}
+	}
+	return b.String()
 }
 
 // numberPattern matches numbers such as those that were seen, and their like below
