@@ -55,8 +55,9 @@ type point struct {
 }
 
 // How much of the bean probe is kept between roasts, to know where one began that a
-// person marks late; and how many points of it at most.
-const idleSeconds, mostIdle = 1800 + leadSeconds, 1 << 16
+// person marks late; and how many points of it at most, which are fewer minutes for a
+// probe that is read oftener than 8 times a second.
+const idleSeconds, mostIdle = 1800 + leadSeconds, 1 << 14
 
 func newDrum() *drum { return &drum{tracker: roast.NewTracker()} }
 
