@@ -263,18 +263,20 @@ func absolute(t *testing.T, path string) string {
 // language is a driver that is made without the SDK.
 type language struct {
 	name, path string
-	need       func(*testing.T)
+	// Where its packages are; empty: where they always are.
+	modules string
+	need    func(*testing.T)
 }
 
 var foreign = []language{
-	{"Python", "../plugins/examples/python/driver.py", func(t *testing.T) {
+	{"Python", "../plugins/examples/python/driver.py", "", func(t *testing.T) {
 		t.Helper()
 		peers.PythonModules(t, "grpc", "google.protobuf")
 		peers.Command(t, "protoc")
 		peers.Command(t, "grpc_python_plugin")
 		peers.File(t, "/usr/include/google/protobuf/timestamp.proto", "Debian package libprotobuf-dev")
 	}},
-	{"Node", "../plugins/examples/node/driver.js", func(t *testing.T) {
+	{"Node", "../plugins/examples/node/driver.js", "../plugins/examples/node/node_modules", func(t *testing.T) {
 		t.Helper()
 		peers.Command(t, "node")
 		peers.File(t, "../plugins/examples/node/node_modules/@grpc/grpc-js/package.json", "npm install in plugins/examples/node")

@@ -20,7 +20,8 @@ can describe, with its sheet. No file is overwritten.
 
 To draft a sheet from what an instrument says, see evenbench try.`,
 		Example: `  evenbench new sheet my-meter
-  evenbench new driver my-scale --lang go`,
+  evenbench new driver my-scale
+  evenbench new driver my-scale --lang python`,
 		Args: exactly(2, "new takes what to begin, sheet or driver, and a name"),
 		RunE: func(c *cobra.Command, args []string) error {
 			start, err := scaffold.Start{}, error(nil)
@@ -48,6 +49,6 @@ To draft a sheet from what an instrument says, see evenbench try.`,
 			return nil
 		},
 	}
-	c.Flags().StringVar(&language, "lang", "go", "language of a driver: "+strings.Join(scaffold.Languages, ", "))
+	c.Flags().StringVar(&language, "lang", "go", "language of a driver: "+strings.Join(scaffold.Languages(), ", "))
 	return c
 }

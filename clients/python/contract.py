@@ -14,8 +14,15 @@ import subprocess
 import sys
 import tempfile
 
-PROTO = pathlib.Path(__file__).resolve().parents[2] / "proto"
 FILES = ["evenbench/v1/record.proto", "evenbench/v1/driver.proto", "evenbench/v1/hub.proto"]
+
+
+def _proto():
+    """The folder of the .proto files: proto, beside this file or above it."""
+    for folder in pathlib.Path(__file__).resolve().parents:
+        if (folder / "proto" / FILES[0]).is_file():
+            return folder / "proto"
+    sys.exit(f"contract: no proto/{FILES[0]} beside {__file__} or above it")
 
 
 def _compiler():
@@ -37,7 +44,7 @@ def _generate():
     folder = tempfile.mkdtemp(prefix="evenbench-python-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     subprocess.run(
-        [*_compiler(), f"--proto_path={PROTO}", f"--python_out={folder}", f"--grpc_python_out={folder}", *FILES],
+        [*_compiler(), f"--proto_path={_proto()}", f"--python_out={folder}", f"--grpc_python_out={folder}", *FILES],
         check=True,
     )
     sys.path.insert(0, folder)

@@ -1,9 +1,11 @@
 package scaffold_test
 
 import (
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -61,6 +63,47 @@ func TestNewDriverIsBuilt(t *testing.T) {
 	out, err := exec.Command(filepath.Join(dir, "drip-scale", "drip-scale")).CombinedOutput()
 	if err == nil || len(out) == 0 {
 		t.Errorf("started by hand it said %q, %v", out, err)
+	}
+}
+
+// A new driver in another language has everything beside it that it needs, under its new
+// name, and its program can be run. That it keeps the contract is tried in server.
+func TestNewDriverIsComplete(t *testing.T) {
+	for language, want := range map[string][]string{
+		"go":     {"main.go", "drip-scale.yaml"},
+		"python": {"driver.py", "drip-scale.yaml", "contract.py", "proto/evenbench/v1/record.proto", "proto/evenbench/v1/driver.proto", "proto/evenbench/v1/hub.proto"},
+		"node":   {"driver.js", "drip-scale.yaml", "package.json", "proto/evenbench/v1/record.proto", "proto/evenbench/v1/driver.proto"},
+	} {
+		start, err := scaffold.Driver("drip-scale", language)
+		dir := t.TempDir()
+		if err := errors.Join(err, start.Write(dir)); err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, f := range start.Files {
+			path, err := filepath.Rel("drip-scale", f.Path)
+			info, statErr := os.Stat(filepath.Join(dir, f.Path))
+			if err := errors.Join(err, statErr); err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, path)
+			program := strings.HasPrefix(path, "driver.")
+			if runs := info.Mode()&0o100 != 0; runs != program || info.Size() == 0 {
+				t.Errorf("%s: %s has %d bytes and mode %v", language, path, info.Size(), info.Mode())
+			}
+			if strings.Contains(f.Text, "plain-scale") {
+				t.Errorf("%s: %s still has the name of the example", language, path)
+			}
+			if program && !strings.Contains(start.Files[1].Text, "executable: ./"+path+"\n") {
+				t.Errorf("%s: the sheet does not name %s:\n%s", language, path, start.Files[1].Text)
+			}
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("%s: wrote %q, want %q", language, got, want)
+		}
+	}
+	if got := scaffold.Languages(); !slices.Equal(got, []string{"go", "python", "node"}) {
+		t.Errorf("the languages are %q", got)
 	}
 }
 

@@ -4,7 +4,9 @@ package examples
 
 import "embed"
 
-// Go is the driver in Go, with its sheet, under go/. It is called plain-scale.
+// Files are the driver of one scale in several languages, and its sheet. It is called
+// plain-scale everywhere. They are named one by one, for Node's packages may lie beside
+// them.
 //
-//go:embed go/main.go go/driver.yaml
-var Go embed.FS
+//go:embed plain-scale.yaml go/main.go python/driver.py node/driver.js node/package.json
+var Files embed.FS

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"slices"
+	"strings"
 
 	"github.com/evenbench/evenbench/internal/document"
 	"github.com/evenbench/evenbench/internal/problem"
@@ -51,7 +52,11 @@ func checkDriver(root *document.Root, s *Sheet, drivers Drivers) {
 		for name := range drivers {
 			names = append(names, name)
 		}
-		root.Field("driver").Problem("there is no driver %q%s", s.Driver, document.Meant(s.Driver, names))
+		meant := document.Meant(s.Driver, names)
+		if !strings.HasSuffix(meant, "?") {
+			meant += "; a driver of your own is named as executable in the lab file, which is then what to check"
+		}
+		root.Field("driver").Problem("there is no driver %q%s", s.Driver, meant)
 	}
 	if driver.Sheet == nil {
 		root.Misspelled()

@@ -1,7 +1,7 @@
 #!/usr/bin/env node
 // A driver without the SDK, for a scale that sends one number a line over TCP. The
-// hub starts it; see ../README.md for what it keeps to. Before its first start:
-// npm install --no-package-lock.
+// hub starts it; proto/evenbench/v1/driver.proto is what it keeps to. Before its first
+// start: npm install --no-package-lock.
 'use strict';
 
 const crypto = require('node:crypto');
@@ -20,9 +20,10 @@ if (process.env.EVENBENCH_DRIVER !== '1f6b0c54-drivers-are-started-by-the-hub') 
 const grpc = require('@grpc/grpc-js');
 const loader = require('@grpc/proto-loader');
 
-const proto = path.join(__dirname, '../../../proto');
+// The contract lies beside a driver, or where the hub's source is.
+const proto = ['proto', '../../../proto'].map((folder) => path.join(__dirname, folder));
 const contract = grpc.loadPackageDefinition(
-  loader.loadSync('evenbench/v1/driver.proto', { includeDirs: [proto], longs: Number, enums: String, oneofs: true }),
+  loader.loadSync('evenbench/v1/driver.proto', { includeDirs: proto, longs: Number, enums: String, oneofs: true }),
 ).evenbench.v1;
 
 const MOST_IN_A_BATCH = 1000; // a reading takes some 30 bytes, a message at most 1 MiB

@@ -1,8 +1,8 @@
 #!/usr/bin/python3
 """A driver without the SDK, for a scale that sends one number a line over TCP.
 
-The hub starts it; see ../README.md for what it keeps to. Needs what
-clients/python/contract.py needs.
+The hub starts it; proto/evenbench/v1/driver.proto is what it keeps to. Needs what
+contract.py needs.
 """
 
 import argparse
@@ -21,7 +21,8 @@ if os.environ.get("EVENBENCH_DRIVER") != COOKIE:
 
 import grpc  # noqa: E402
 
-sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[3] / "clients" / "python"))
+# contract.py lies beside a driver, or where the clients are.
+sys.path += [str(p / "clients" / "python") for p in pathlib.Path(__file__).resolve().parents]
 import contract  # noqa: E402
 
 record, pb = contract.record, contract.module("evenbench.v1.driver_pb2")
