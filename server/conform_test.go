@@ -38,8 +38,10 @@ type column struct {
 // tried with what needs no device.
 var devices = map[string]func(*testing.T) drivertest.Options{
 	"ascii":  onLines("bench-scale"),
+	"iio":    onChip,
 	"keyed":  typed,
 	"modbus": onRegisters,
+	"scpi":   onThermometer,
 }
 
 // TestConformance runs the contract's suite over every driver there is, and holds the
