@@ -156,6 +156,32 @@ func TestReadmeNewMeter(t *testing.T) {
 	}
 }
 
+// The README's stand-in for a scale says what the sheet that ships reads.
+func TestReadmeScale(t *testing.T) {
+	page, err := os.ReadFile("../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &reader{t: t, dir: t.TempDir()}
+	line := filepath.Join(r.dir, "scale")
+	command := func(begin string) string {
+		_, rest, ok := strings.Cut(string(page), "\n    "+begin)
+		if !ok {
+			t.Fatalf("the README does not say: %s…", begin)
+		}
+		rest, _, _ = strings.Cut(rest, "\n")
+		text := strings.ReplaceAll(begin+rest, "/tmp/scale", line)
+		return strings.ReplaceAll(text, "testdata/", absolute(t, "../testdata")+"/")
+	}
+	r.start(command("evenbench replay testdata/transcripts/scale.transcript "))
+	r.await("the scale", func() bool { _, err := os.Lstat(line); return err == nil })
+	said, err := r.command(command("evenbench try bench-scale ")).CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v\n%s", err, said)
+	}
+	wants(t, string(said), "mass = 352.41 g", "The sheet fits")
+}
+
 // await asks again and again until something is so.
 func (r *reader) await(what string, is func() bool) {
 	r.t.Helper()
