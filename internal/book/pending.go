@@ -29,9 +29,9 @@ type pending struct {
 }
 
 const (
-	// mostPending bounds what waits for one drum, in bytes: an hour or more between two
+	// mostPending bounds what waits for one drum, in bytes: half an hour or more between two
 	// roasts. What waits is part of every checkpoint.
-	mostPending = 1 << 20
+	mostPending = 256 << 10
 	// leadUpSeconds is how much of the time before a tracker begins anew it remembers:
 	// more than the course that is looked at before a fall.
 	leadUpSeconds = 120
