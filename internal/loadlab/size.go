@@ -30,7 +30,7 @@ type growth struct {
 }
 
 var whole = size{
-	repeats: 5, patience: 20 * time.Second, share: 1,
+	repeats: 3, patience: 20 * time.Second, share: 1,
 	rates:       []pace{{100, 30}, {2000, 10}, {20_000, 10}},
 	instruments: 20,
 	entryBytes:  64 << 20,
