@@ -7,8 +7,9 @@ import (
 
 // beat is when one instrument is read.
 type beat struct {
-	rate  float64 // readings a second; 0: as fast as it goes
-	total int     // readings; 0: without end
+	rate  float64       // readings a second; 0: as fast as it goes
+	total int           // readings; 0: without end
+	after time.Duration // of the first
 }
 
 // run calls out with each scan of the probe when it is due, until there were enough.
@@ -16,7 +17,7 @@ type beat struct {
 // A reading's time is when it was due, and not when out came to take it: who is kept
 // waiting must not seem faster for it.
 func (b beat) run(ctx context.Context, p *probe, out func(at time.Time, scan [len(probeChannels)]shown) error) error {
-	begin := time.Now()
+	begin := time.Now().Add(b.after)
 	for sent := 0; b.total == 0 || sent < b.total; sent += len(probeChannels) {
 		at := time.Now()
 		if b.rate > 0 {

@@ -69,10 +69,10 @@ func (p place) writeLab(l load) error {
 	} else {
 		b.WriteString("instruments:\n")
 	}
-	each := l.each()
 	for i := range l.Instruments {
-		fmt.Fprintf(&b, "  - {name: pulse-%d, station: drum-%d, executable: %q, arguments: [pulse], sheet: ./pulse.yaml, link: {rate: %g, total: %d, number: %d, gate: %q}}\n",
-			i+1, i+1, p.bench.self, each.rate, each.total, i+1, p.gate())
+		each := l.each(i + 1)
+		fmt.Fprintf(&b, "  - {name: pulse-%d, station: drum-%d, executable: %q, arguments: [pulse], sheet: ./pulse.yaml, link: {rate: %g, total: %d, after_s: %g, number: %d, gate: %q}}\n",
+			i+1, i+1, p.bench.self, each.rate, each.total, each.after.Seconds(), i+1, p.gate())
 	}
 	var s strings.Builder
 	s.WriteString("sheet: pulse\ntitle: A clock that is read as an instrument\ndriver: pulse\nchannels:\n")

@@ -68,7 +68,7 @@ func putMessages(ctx context.Context, t task) error {
 	}
 	var all errgroup.Group
 	for i, c := range clients {
-		all.Go(func() error { return putOf(ctx, c, i+1, t.Load.each()) })
+		all.Go(func() error { return putOf(ctx, c, i+1, t.Load.each(i+1)) })
 	}
 	if err := all.Wait(); err != nil {
 		return err

@@ -237,7 +237,7 @@ func serveDevices(ctx context.Context, t task) error {
 				if err != nil {
 					return err
 				}
-				go serveDevice(ctx, conn, t.Load.each(), i+1)
+				go serveDevice(ctx, conn, t.Load.each(i+1), i+1)
 			}
 		})
 	}

@@ -21,11 +21,12 @@ func servePulse() {
 			rate, _ := s.Link["rate"].(float64)
 			total, _ := s.Link["total"].(float64)
 			number, _ := s.Link["number"].(float64)
+			after, _ := s.Link["after_s"].(float64)
 			gate, _ := s.Link["gate"].(string)
 			if rate < 0 || rate == 0 && total == 0 {
 				return nil, fmt.Errorf("link: rate %v, total %v: one must be above 0", s.Link["rate"], s.Link["total"])
 			}
-			return &pulse{beat{rate, int(total)}, int(number), gate}, nil
+			return &pulse{beat{rate, int(total), time.Duration(after * float64(time.Second))}, int(number), gate}, nil
 		},
 	})
 }

@@ -49,7 +49,7 @@ func putRows(ctx context.Context, t task) error {
 	var all errgroup.Group
 	for i, conn := range conns {
 		all.Go(func() error {
-			w := rowWriter{conn: conn, instrument: fmt.Sprintf("pulse-%d", i+1), beat: t.Load.each(), probe: newProbe(i + 1)}
+			w := rowWriter{conn: conn, instrument: fmt.Sprintf("pulse-%d", i+1), beat: t.Load.each(i + 1), probe: newProbe(i + 1)}
 			if t.Copy {
 				return w.copyAll(ctx)
 			}

@@ -16,10 +16,16 @@ type load struct {
 	Readings    int     // of all instruments; 0: without end
 }
 
-// each is what one instrument does.
-func (l load) each() beat {
+// each is what the instrument of a number, from 1, does. Instruments that nobody has
+// synchronised are read at different moments: these, evenly one after the other.
+func (l load) each(number int) beat {
 	n := max(l.Instruments, 1)
-	return beat{rate: l.PerSecond / float64(n), total: l.Readings / n}
+	b := beat{rate: l.PerSecond / float64(n), total: l.Readings / n}
+	if l.PerSecond > 0 {
+		interval := float64(len(probeChannels)) / b.rate
+		b.after = time.Duration(interval * float64(number-1) / float64(n) * float64(time.Second))
+	}
+	return b
 }
 
 // length is how long it takes to put, if nobody is kept waiting.
