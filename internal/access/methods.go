@@ -20,6 +20,7 @@ var Methods = map[string]Role{
 	"/evenbench.v1.RecordService/GetSample":     Observer,
 	"/evenbench.v1.RecordService/ListSamples":   Observer,
 	"/evenbench.v1.RecordService/GetTrace":      Observer,
+	"/evenbench.v1.RecordService/WatchRoasts":   Observer,
 	"/evenbench.v1.RecordService/AuditRecord":   Observer,
 
 	"/evenbench.v1.BenchService/ListStations":   Observer,

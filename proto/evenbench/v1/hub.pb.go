@@ -929,6 +929,415 @@ func (x *Curve) GetWindowS() float64 {
 	return 0
 }
 
+type WatchRoastsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names of drums; empty: all.
+	Stations      []string `protobuf:"bytes,1,rep,name=stations,proto3" json:"stations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchRoastsRequest) Reset() {
+	*x = WatchRoastsRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchRoastsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchRoastsRequest) ProtoMessage() {}
+
+func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchRoastsRequest.ProtoReflect.Descriptor instead.
+func (*WatchRoastsRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *WatchRoastsRequest) GetStations() []string {
+	if x != nil {
+		return x.Stations
+	}
+	return nil
+}
+
+type WatchRoastsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Roasts that are new or have changed, whole, in the order of the lab file's
+	// stations. The first message has all that are going on; it may have none.
+	Roasts []*RoastProgress `protobuf:"bytes,1,rep,name=roasts,proto3" json:"roasts,omitempty"`
+	// Names of roasts that were delivered and are not going on any more. What they
+	// came to is in their sample's record.
+	Ended []string `protobuf:"bytes,2,rep,name=ended,proto3" json:"ended,omitempty"`
+	// Now on the lab's clock.
+	LabTime       *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=lab_time,json=labTime,proto3" json:"lab_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchRoastsResponse) Reset() {
+	*x = WatchRoastsResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchRoastsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchRoastsResponse) ProtoMessage() {}
+
+func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchRoastsResponse.ProtoReflect.Descriptor instead.
+func (*WatchRoastsResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *WatchRoastsResponse) GetRoasts() []*RoastProgress {
+	if x != nil {
+		return x.Roasts
+	}
+	return nil
+}
+
+func (x *WatchRoastsResponse) GetEnded() []string {
+	if x != nil {
+		return x.Ended
+	}
+	return nil
+}
+
+func (x *WatchRoastsResponse) GetLabTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LabTime
+	}
+	return nil
+}
+
+// RoastProgress is a roast that is going on, as it is now. A temperature that is
+// absent is not known: there is no such probe, or its latest reading is bad.
+type RoastProgress struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Roast string                 `protobuf:"bytes,1,opt,name=roast,proto3" json:"roast,omitempty"`
+	// Sample in the drum; empty: nobody's, yet.
+	Sample    string                 `protobuf:"bytes,2,opt,name=sample,proto3" json:"sample,omitempty"`
+	Station   string                 `protobuf:"bytes,3,opt,name=station,proto3" json:"station,omitempty"`
+	ChargedAt *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=charged_at,json=chargedAt,proto3" json:"charged_at,omitempty"`
+	// Seconds from the charge to now.
+	ElapsedS float64 `protobuf:"fixed64,5,opt,name=elapsed_s,json=elapsedS,proto3" json:"elapsed_s,omitempty"`
+	// Seconds from the charge to the latest usable reading of the bean probe; absent
+	// before the first. Where it lies well behind elapsed_s the probe is silent, and
+	// bean_cel and rate_of_rise are of then.
+	ReadS *float64 `protobuf:"fixed64,6,opt,name=read_s,json=readS,proto3,oneof" json:"read_s,omitempty"`
+	// Latest readings, degree Celsius.
+	BeanCel     *float64 `protobuf:"fixed64,7,opt,name=bean_cel,json=beanCel,proto3,oneof" json:"bean_cel,omitempty"`
+	DrumAirCel  *float64 `protobuf:"fixed64,8,opt,name=drum_air_cel,json=drumAirCel,proto3,oneof" json:"drum_air_cel,omitempty"`
+	InletAirCel *float64 `protobuf:"fixed64,9,opt,name=inlet_air_cel,json=inletAirCel,proto3,oneof" json:"inlet_air_cel,omitempty"`
+	// Bean temperature corrected for the lag of the probe, degree Celsius, and the
+	// seconds from the charge that it is for, which lie behind read_s by half of the
+	// window that its slope is taken over. Only where the calibration of the probe has
+	// a time constant.
+	CorrectedCel *float64 `protobuf:"fixed64,10,opt,name=corrected_cel,json=correctedCel,proto3,oneof" json:"corrected_cel,omitempty"`
+	CorrectedS   *float64 `protobuf:"fixed64,11,opt,name=corrected_s,json=correctedS,proto3,oneof" json:"corrected_s,omitempty"`
+	// Rate of rise of the bean probe, K/min, its standard uncertainty by the scatter
+	// of the readings, and the time over which it was taken, s: it is for the middle
+	// of the window.
+	RateOfRise      *float64 `protobuf:"fixed64,12,opt,name=rate_of_rise,json=rateOfRise,proto3,oneof" json:"rate_of_rise,omitempty"`
+	RateUncertainty *float64 `protobuf:"fixed64,13,opt,name=rate_uncertainty,json=rateUncertainty,proto3,oneof" json:"rate_uncertainty,omitempty"`
+	RateWindowS     float64  `protobuf:"fixed64,14,opt,name=rate_window_s,json=rateWindowS,proto3" json:"rate_window_s,omitempty"`
+	// Marks so far, in order of time.
+	Marks []*Mark `protobuf:"bytes,15,rep,name=marks,proto3" json:"marks,omitempty"`
+	// Findings that the roast would have, were it to end as it is: what needs a mark
+	// that is not set is left out. Their cursor is 0.
+	Findings []*Finding `protobuf:"bytes,16,rep,name=findings,proto3" json:"findings,omitempty"`
+	// Marks to come, in order: yellowing, first crack, drop.
+	Expected []*ExpectedMark `protobuf:"bytes,17,rep,name=expected,proto3" json:"expected,omitempty"`
+	// What is wrong or missing, each in words for a person.
+	Remarks       []string `protobuf:"bytes,18,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RoastProgress) Reset() {
+	*x = RoastProgress{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RoastProgress) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RoastProgress) ProtoMessage() {}
+
+func (x *RoastProgress) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RoastProgress.ProtoReflect.Descriptor instead.
+func (*RoastProgress) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *RoastProgress) GetRoast() string {
+	if x != nil {
+		return x.Roast
+	}
+	return ""
+}
+
+func (x *RoastProgress) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *RoastProgress) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *RoastProgress) GetChargedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ChargedAt
+	}
+	return nil
+}
+
+func (x *RoastProgress) GetElapsedS() float64 {
+	if x != nil {
+		return x.ElapsedS
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetReadS() float64 {
+	if x != nil && x.ReadS != nil {
+		return *x.ReadS
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetBeanCel() float64 {
+	if x != nil && x.BeanCel != nil {
+		return *x.BeanCel
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetDrumAirCel() float64 {
+	if x != nil && x.DrumAirCel != nil {
+		return *x.DrumAirCel
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetInletAirCel() float64 {
+	if x != nil && x.InletAirCel != nil {
+		return *x.InletAirCel
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetCorrectedCel() float64 {
+	if x != nil && x.CorrectedCel != nil {
+		return *x.CorrectedCel
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetCorrectedS() float64 {
+	if x != nil && x.CorrectedS != nil {
+		return *x.CorrectedS
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetRateOfRise() float64 {
+	if x != nil && x.RateOfRise != nil {
+		return *x.RateOfRise
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetRateUncertainty() float64 {
+	if x != nil && x.RateUncertainty != nil {
+		return *x.RateUncertainty
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetRateWindowS() float64 {
+	if x != nil {
+		return x.RateWindowS
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetMarks() []*Mark {
+	if x != nil {
+		return x.Marks
+	}
+	return nil
+}
+
+func (x *RoastProgress) GetFindings() []*Finding {
+	if x != nil {
+		return x.Findings
+	}
+	return nil
+}
+
+func (x *RoastProgress) GetExpected() []*ExpectedMark {
+	if x != nil {
+		return x.Expected
+	}
+	return nil
+}
+
+func (x *RoastProgress) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+// ExpectedMark is when a mark is due, told from how this roast goes and from where
+// earlier roasts of the same drum had theirs; never from a fixed temperature. Times
+// are seconds from the charge. They are absent where it is not known yet.
+type ExpectedMark struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Kind  MarkKind               `protobuf:"varint,1,opt,name=kind,proto3,enum=evenbench.v1.MarkKind" json:"kind,omitempty"`
+	// The mark comes between earliest and latest with the probability coverage, and
+	// is as likely to come before likely as after it.
+	EarliestS *float64 `protobuf:"fixed64,2,opt,name=earliest_s,json=earliestS,proto3,oneof" json:"earliest_s,omitempty"`
+	LikelyS   *float64 `protobuf:"fixed64,3,opt,name=likely_s,json=likelyS,proto3,oneof" json:"likely_s,omitempty"`
+	LatestS   *float64 `protobuf:"fixed64,4,opt,name=latest_s,json=latestS,proto3,oneof" json:"latest_s,omitempty"`
+	Coverage  float64  `protobuf:"fixed64,5,opt,name=coverage,proto3" json:"coverage,omitempty"`
+	// How many earlier roasts of the drum it is told from.
+	Roasts uint32 `protobuf:"varint,6,opt,name=roasts,proto3" json:"roasts,omitempty"`
+	// Why it is not known yet; empty where it is known.
+	Unknown       string `protobuf:"bytes,7,opt,name=unknown,proto3" json:"unknown,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExpectedMark) Reset() {
+	*x = ExpectedMark{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExpectedMark) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExpectedMark) ProtoMessage() {}
+
+func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExpectedMark.ProtoReflect.Descriptor instead.
+func (*ExpectedMark) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ExpectedMark) GetKind() MarkKind {
+	if x != nil {
+		return x.Kind
+	}
+	return MarkKind_MARK_KIND_UNSPECIFIED
+}
+
+func (x *ExpectedMark) GetEarliestS() float64 {
+	if x != nil && x.EarliestS != nil {
+		return *x.EarliestS
+	}
+	return 0
+}
+
+func (x *ExpectedMark) GetLikelyS() float64 {
+	if x != nil && x.LikelyS != nil {
+		return *x.LikelyS
+	}
+	return 0
+}
+
+func (x *ExpectedMark) GetLatestS() float64 {
+	if x != nil && x.LatestS != nil {
+		return *x.LatestS
+	}
+	return 0
+}
+
+func (x *ExpectedMark) GetCoverage() float64 {
+	if x != nil {
+		return x.Coverage
+	}
+	return 0
+}
+
+func (x *ExpectedMark) GetRoasts() uint32 {
+	if x != nil {
+		return x.Roasts
+	}
+	return 0
+}
+
+func (x *ExpectedMark) GetUnknown() string {
+	if x != nil {
+		return x.Unknown
+	}
+	return ""
+}
+
 type AuditRecordRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -937,7 +1346,7 @@ type AuditRecordRequest struct {
 
 func (x *AuditRecordRequest) Reset() {
 	*x = AuditRecordRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -949,7 +1358,7 @@ func (x *AuditRecordRequest) String() string {
 func (*AuditRecordRequest) ProtoMessage() {}
 
 func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -962,7 +1371,7 @@ func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordRequest.ProtoReflect.Descriptor instead.
 func (*AuditRecordRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
 }
 
 type AuditRecordResponse struct {
@@ -985,7 +1394,7 @@ type AuditRecordResponse struct {
 
 func (x *AuditRecordResponse) Reset() {
 	*x = AuditRecordResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -997,7 +1406,7 @@ func (x *AuditRecordResponse) String() string {
 func (*AuditRecordResponse) ProtoMessage() {}
 
 func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1010,7 +1419,7 @@ func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordResponse.ProtoReflect.Descriptor instead.
 func (*AuditRecordResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *AuditRecordResponse) GetUnbroken() bool {
@@ -1072,7 +1481,7 @@ type AuditFault struct {
 
 func (x *AuditFault) Reset() {
 	*x = AuditFault{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1084,7 +1493,7 @@ func (x *AuditFault) String() string {
 func (*AuditFault) ProtoMessage() {}
 
 func (x *AuditFault) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1097,7 +1506,7 @@ func (x *AuditFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditFault.ProtoReflect.Descriptor instead.
 func (*AuditFault) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AuditFault) GetCursor() uint64 {
@@ -1128,7 +1537,7 @@ type RunAudit struct {
 
 func (x *RunAudit) Reset() {
 	*x = RunAudit{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1140,7 +1549,7 @@ func (x *RunAudit) String() string {
 func (*RunAudit) ProtoMessage() {}
 
 func (x *RunAudit) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1153,7 +1562,7 @@ func (x *RunAudit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAudit.ProtoReflect.Descriptor instead.
 func (*RunAudit) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RunAudit) GetInstrument() string {
@@ -1211,7 +1620,7 @@ type RegisterSampleRequest struct {
 
 func (x *RegisterSampleRequest) Reset() {
 	*x = RegisterSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1223,7 +1632,7 @@ func (x *RegisterSampleRequest) String() string {
 func (*RegisterSampleRequest) ProtoMessage() {}
 
 func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1236,7 +1645,7 @@ func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleRequest.ProtoReflect.Descriptor instead.
 func (*RegisterSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RegisterSampleRequest) GetRequestId() string {
@@ -1277,7 +1686,7 @@ type RegisterSampleResponse struct {
 
 func (x *RegisterSampleResponse) Reset() {
 	*x = RegisterSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1289,7 +1698,7 @@ func (x *RegisterSampleResponse) String() string {
 func (*RegisterSampleResponse) ProtoMessage() {}
 
 func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1302,7 +1711,7 @@ func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleResponse.ProtoReflect.Descriptor instead.
 func (*RegisterSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RegisterSampleResponse) GetSample() string {
@@ -1334,7 +1743,7 @@ type AmendSampleRequest struct {
 
 func (x *AmendSampleRequest) Reset() {
 	*x = AmendSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1346,7 +1755,7 @@ func (x *AmendSampleRequest) String() string {
 func (*AmendSampleRequest) ProtoMessage() {}
 
 func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1359,7 +1768,7 @@ func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleRequest.ProtoReflect.Descriptor instead.
 func (*AmendSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *AmendSampleRequest) GetRequestId() string {
@@ -1406,7 +1815,7 @@ type AmendSampleResponse struct {
 
 func (x *AmendSampleResponse) Reset() {
 	*x = AmendSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1418,7 +1827,7 @@ func (x *AmendSampleResponse) String() string {
 func (*AmendSampleResponse) ProtoMessage() {}
 
 func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1431,7 +1840,7 @@ func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleResponse.ProtoReflect.Descriptor instead.
 func (*AmendSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *AmendSampleResponse) GetCursor() uint64 {
@@ -1455,7 +1864,7 @@ type QueueSampleRequest struct {
 
 func (x *QueueSampleRequest) Reset() {
 	*x = QueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1467,7 +1876,7 @@ func (x *QueueSampleRequest) String() string {
 func (*QueueSampleRequest) ProtoMessage() {}
 
 func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1480,7 +1889,7 @@ func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*QueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *QueueSampleRequest) GetRequestId() string {
@@ -1528,7 +1937,7 @@ type QueueSampleResponse struct {
 
 func (x *QueueSampleResponse) Reset() {
 	*x = QueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1540,7 +1949,7 @@ func (x *QueueSampleResponse) String() string {
 func (*QueueSampleResponse) ProtoMessage() {}
 
 func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1553,7 +1962,7 @@ func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*QueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *QueueSampleResponse) GetPosition() uint32 {
@@ -1583,7 +1992,7 @@ type UnqueueSampleRequest struct {
 
 func (x *UnqueueSampleRequest) Reset() {
 	*x = UnqueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1595,7 +2004,7 @@ func (x *UnqueueSampleRequest) String() string {
 func (*UnqueueSampleRequest) ProtoMessage() {}
 
 func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1608,7 +2017,7 @@ func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *UnqueueSampleRequest) GetRequestId() string {
@@ -1655,7 +2064,7 @@ type UnqueueSampleResponse struct {
 
 func (x *UnqueueSampleResponse) Reset() {
 	*x = UnqueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1667,7 +2076,7 @@ func (x *UnqueueSampleResponse) String() string {
 func (*UnqueueSampleResponse) ProtoMessage() {}
 
 func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1680,7 +2089,7 @@ func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *UnqueueSampleResponse) GetCursor() uint64 {
@@ -1704,7 +2113,7 @@ type PlaceSampleRequest struct {
 
 func (x *PlaceSampleRequest) Reset() {
 	*x = PlaceSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1716,7 +2125,7 @@ func (x *PlaceSampleRequest) String() string {
 func (*PlaceSampleRequest) ProtoMessage() {}
 
 func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1729,7 +2138,7 @@ func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleRequest.ProtoReflect.Descriptor instead.
 func (*PlaceSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *PlaceSampleRequest) GetRequestId() string {
@@ -1776,7 +2185,7 @@ type PlaceSampleResponse struct {
 
 func (x *PlaceSampleResponse) Reset() {
 	*x = PlaceSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1788,7 +2197,7 @@ func (x *PlaceSampleResponse) String() string {
 func (*PlaceSampleResponse) ProtoMessage() {}
 
 func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1801,7 +2210,7 @@ func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleResponse.ProtoReflect.Descriptor instead.
 func (*PlaceSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PlaceSampleResponse) GetCursor() uint64 {
@@ -1824,7 +2233,7 @@ type RemoveSampleRequest struct {
 
 func (x *RemoveSampleRequest) Reset() {
 	*x = RemoveSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1836,7 +2245,7 @@ func (x *RemoveSampleRequest) String() string {
 func (*RemoveSampleRequest) ProtoMessage() {}
 
 func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1849,7 +2258,7 @@ func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleRequest.ProtoReflect.Descriptor instead.
 func (*RemoveSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *RemoveSampleRequest) GetRequestId() string {
@@ -1896,7 +2305,7 @@ type RemoveSampleResponse struct {
 
 func (x *RemoveSampleResponse) Reset() {
 	*x = RemoveSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1908,7 +2317,7 @@ func (x *RemoveSampleResponse) String() string {
 func (*RemoveSampleResponse) ProtoMessage() {}
 
 func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1921,7 +2330,7 @@ func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleResponse.ProtoReflect.Descriptor instead.
 func (*RemoveSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *RemoveSampleResponse) GetCursor() uint64 {
@@ -1950,7 +2359,7 @@ type SetMarkRequest struct {
 
 func (x *SetMarkRequest) Reset() {
 	*x = SetMarkRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1962,7 +2371,7 @@ func (x *SetMarkRequest) String() string {
 func (*SetMarkRequest) ProtoMessage() {}
 
 func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1975,7 +2384,7 @@ func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkRequest.ProtoReflect.Descriptor instead.
 func (*SetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SetMarkRequest) GetRequestId() string {
@@ -2046,7 +2455,7 @@ type SetMarkResponse struct {
 
 func (x *SetMarkResponse) Reset() {
 	*x = SetMarkResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2058,7 +2467,7 @@ func (x *SetMarkResponse) String() string {
 func (*SetMarkResponse) ProtoMessage() {}
 
 func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2071,7 +2480,7 @@ func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkResponse.ProtoReflect.Descriptor instead.
 func (*SetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *SetMarkResponse) GetRoast() string {
@@ -2114,7 +2523,7 @@ type AssignReadingsRequest struct {
 
 func (x *AssignReadingsRequest) Reset() {
 	*x = AssignReadingsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2126,7 +2535,7 @@ func (x *AssignReadingsRequest) String() string {
 func (*AssignReadingsRequest) ProtoMessage() {}
 
 func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2139,7 +2548,7 @@ func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsRequest.ProtoReflect.Descriptor instead.
 func (*AssignReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *AssignReadingsRequest) GetRequestId() string {
@@ -2207,7 +2616,7 @@ type AssignReadingsResponse struct {
 
 func (x *AssignReadingsResponse) Reset() {
 	*x = AssignReadingsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2219,7 +2628,7 @@ func (x *AssignReadingsResponse) String() string {
 func (*AssignReadingsResponse) ProtoMessage() {}
 
 func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2232,7 +2641,7 @@ func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsResponse.ProtoReflect.Descriptor instead.
 func (*AssignReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *AssignReadingsResponse) GetCursor() uint64 {
@@ -2257,7 +2666,7 @@ type AddNoteRequest struct {
 
 func (x *AddNoteRequest) Reset() {
 	*x = AddNoteRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2269,7 +2678,7 @@ func (x *AddNoteRequest) String() string {
 func (*AddNoteRequest) ProtoMessage() {}
 
 func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2282,7 +2691,7 @@ func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteRequest.ProtoReflect.Descriptor instead.
 func (*AddNoteRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *AddNoteRequest) GetRequestId() string {
@@ -2336,7 +2745,7 @@ type AddNoteResponse struct {
 
 func (x *AddNoteResponse) Reset() {
 	*x = AddNoteResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2348,7 +2757,7 @@ func (x *AddNoteResponse) String() string {
 func (*AddNoteResponse) ProtoMessage() {}
 
 func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2361,7 +2770,7 @@ func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteResponse.ProtoReflect.Descriptor instead.
 func (*AddNoteResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *AddNoteResponse) GetCursor() uint64 {
@@ -2379,7 +2788,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2391,7 +2800,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2404,7 +2813,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
 }
 
 type ListStationsResponse struct {
@@ -2416,7 +2825,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2428,7 +2837,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2441,7 +2850,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *ListStationsResponse) GetStations() []*StationStatus {
@@ -2467,7 +2876,7 @@ type StationStatus struct {
 
 func (x *StationStatus) Reset() {
 	*x = StationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2479,7 +2888,7 @@ func (x *StationStatus) String() string {
 func (*StationStatus) ProtoMessage() {}
 
 func (x *StationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2492,7 +2901,7 @@ func (x *StationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationStatus.ProtoReflect.Descriptor instead.
 func (*StationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *StationStatus) GetStation() *Station {
@@ -2538,7 +2947,7 @@ type ListInstrumentsRequest struct {
 
 func (x *ListInstrumentsRequest) Reset() {
 	*x = ListInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2550,7 +2959,7 @@ func (x *ListInstrumentsRequest) String() string {
 func (*ListInstrumentsRequest) ProtoMessage() {}
 
 func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2563,7 +2972,7 @@ func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
 }
 
 type ListInstrumentsResponse struct {
@@ -2575,7 +2984,7 @@ type ListInstrumentsResponse struct {
 
 func (x *ListInstrumentsResponse) Reset() {
 	*x = ListInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2587,7 +2996,7 @@ func (x *ListInstrumentsResponse) String() string {
 func (*ListInstrumentsResponse) ProtoMessage() {}
 
 func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2600,7 +3009,7 @@ func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -2641,7 +3050,7 @@ type InstrumentStatus struct {
 
 func (x *InstrumentStatus) Reset() {
 	*x = InstrumentStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2653,7 +3062,7 @@ func (x *InstrumentStatus) String() string {
 func (*InstrumentStatus) ProtoMessage() {}
 
 func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2666,7 +3075,7 @@ func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentStatus.ProtoReflect.Descriptor instead.
 func (*InstrumentStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *InstrumentStatus) GetInstrument() string {
@@ -2811,7 +3220,7 @@ type LatestReading struct {
 
 func (x *LatestReading) Reset() {
 	*x = LatestReading{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2823,7 +3232,7 @@ func (x *LatestReading) String() string {
 func (*LatestReading) ProtoMessage() {}
 
 func (x *LatestReading) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2836,7 +3245,7 @@ func (x *LatestReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LatestReading.ProtoReflect.Descriptor instead.
 func (*LatestReading) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *LatestReading) GetChannel() string {
@@ -2905,7 +3314,7 @@ type WatchInstrumentsRequest struct {
 
 func (x *WatchInstrumentsRequest) Reset() {
 	*x = WatchInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2917,7 +3326,7 @@ func (x *WatchInstrumentsRequest) String() string {
 func (*WatchInstrumentsRequest) ProtoMessage() {}
 
 func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2930,7 +3339,7 @@ func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *WatchInstrumentsRequest) GetInstruments() []string {
@@ -2951,7 +3360,7 @@ type WatchInstrumentsResponse struct {
 
 func (x *WatchInstrumentsResponse) Reset() {
 	*x = WatchInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2963,7 +3372,7 @@ func (x *WatchInstrumentsResponse) String() string {
 func (*WatchInstrumentsResponse) ProtoMessage() {}
 
 func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2976,7 +3385,7 @@ func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *WatchInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3008,7 +3417,7 @@ type ActOnInstrumentRequest struct {
 
 func (x *ActOnInstrumentRequest) Reset() {
 	*x = ActOnInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3020,7 +3429,7 @@ func (x *ActOnInstrumentRequest) String() string {
 func (*ActOnInstrumentRequest) ProtoMessage() {}
 
 func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3033,7 +3442,7 @@ func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *ActOnInstrumentRequest) GetRequestId() string {
@@ -3087,7 +3496,7 @@ type ActOnInstrumentResponse struct {
 
 func (x *ActOnInstrumentResponse) Reset() {
 	*x = ActOnInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3099,7 +3508,7 @@ func (x *ActOnInstrumentResponse) String() string {
 func (*ActOnInstrumentResponse) ProtoMessage() {}
 
 func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3112,7 +3521,7 @@ func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ActOnInstrumentResponse) GetAnswer() string {
@@ -3136,7 +3545,7 @@ type AdoptInstrumentRequest struct {
 
 func (x *AdoptInstrumentRequest) Reset() {
 	*x = AdoptInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3148,7 +3557,7 @@ func (x *AdoptInstrumentRequest) String() string {
 func (*AdoptInstrumentRequest) ProtoMessage() {}
 
 func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3161,7 +3570,7 @@ func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *AdoptInstrumentRequest) GetRequestId() string {
@@ -3209,7 +3618,7 @@ type AdoptInstrumentResponse struct {
 
 func (x *AdoptInstrumentResponse) Reset() {
 	*x = AdoptInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3221,7 +3630,7 @@ func (x *AdoptInstrumentResponse) String() string {
 func (*AdoptInstrumentResponse) ProtoMessage() {}
 
 func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3234,7 +3643,7 @@ func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *AdoptInstrumentResponse) GetCursor() uint64 {
@@ -3253,7 +3662,7 @@ type ReloadLabRequest struct {
 
 func (x *ReloadLabRequest) Reset() {
 	*x = ReloadLabRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3265,7 +3674,7 @@ func (x *ReloadLabRequest) String() string {
 func (*ReloadLabRequest) ProtoMessage() {}
 
 func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3278,7 +3687,7 @@ func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabRequest.ProtoReflect.Descriptor instead.
 func (*ReloadLabRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ReloadLabRequest) GetPerson() string {
@@ -3300,7 +3709,7 @@ type ReloadLabResponse struct {
 
 func (x *ReloadLabResponse) Reset() {
 	*x = ReloadLabResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3312,7 +3721,7 @@ func (x *ReloadLabResponse) String() string {
 func (*ReloadLabResponse) ProtoMessage() {}
 
 func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3325,7 +3734,7 @@ func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabResponse.ProtoReflect.Descriptor instead.
 func (*ReloadLabResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *ReloadLabResponse) GetStarted() []string {
@@ -3415,7 +3824,57 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x04unit\x18\x03 \x01(\tR\x04unit\x12\x1b\n" +
 	"\telapsed_s\x18\x04 \x03(\x01R\belapsedS\x12\x14\n" +
 	"\x05value\x18\x05 \x03(\x01R\x05value\x12\x19\n" +
-	"\bwindow_s\x18\x06 \x01(\x01R\awindowS\"\x14\n" +
+	"\bwindow_s\x18\x06 \x01(\x01R\awindowS\"0\n" +
+	"\x12WatchRoastsRequest\x12\x1a\n" +
+	"\bstations\x18\x01 \x03(\tR\bstations\"\x97\x01\n" +
+	"\x13WatchRoastsResponse\x123\n" +
+	"\x06roasts\x18\x01 \x03(\v2\x1b.evenbench.v1.RoastProgressR\x06roasts\x12\x14\n" +
+	"\x05ended\x18\x02 \x03(\tR\x05ended\x125\n" +
+	"\blab_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\alabTime\"\xb8\x06\n" +
+	"\rRoastProgress\x12\x14\n" +
+	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x16\n" +
+	"\x06sample\x18\x02 \x01(\tR\x06sample\x12\x18\n" +
+	"\astation\x18\x03 \x01(\tR\astation\x129\n" +
+	"\n" +
+	"charged_at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\tchargedAt\x12\x1b\n" +
+	"\telapsed_s\x18\x05 \x01(\x01R\belapsedS\x12\x1a\n" +
+	"\x06read_s\x18\x06 \x01(\x01H\x00R\x05readS\x88\x01\x01\x12\x1e\n" +
+	"\bbean_cel\x18\a \x01(\x01H\x01R\abeanCel\x88\x01\x01\x12%\n" +
+	"\fdrum_air_cel\x18\b \x01(\x01H\x02R\n" +
+	"drumAirCel\x88\x01\x01\x12'\n" +
+	"\rinlet_air_cel\x18\t \x01(\x01H\x03R\vinletAirCel\x88\x01\x01\x12(\n" +
+	"\rcorrected_cel\x18\n" +
+	" \x01(\x01H\x04R\fcorrectedCel\x88\x01\x01\x12$\n" +
+	"\vcorrected_s\x18\v \x01(\x01H\x05R\n" +
+	"correctedS\x88\x01\x01\x12%\n" +
+	"\frate_of_rise\x18\f \x01(\x01H\x06R\n" +
+	"rateOfRise\x88\x01\x01\x12.\n" +
+	"\x10rate_uncertainty\x18\r \x01(\x01H\aR\x0frateUncertainty\x88\x01\x01\x12\"\n" +
+	"\rrate_window_s\x18\x0e \x01(\x01R\vrateWindowS\x12(\n" +
+	"\x05marks\x18\x0f \x03(\v2\x12.evenbench.v1.MarkR\x05marks\x121\n" +
+	"\bfindings\x18\x10 \x03(\v2\x15.evenbench.v1.FindingR\bfindings\x126\n" +
+	"\bexpected\x18\x11 \x03(\v2\x1a.evenbench.v1.ExpectedMarkR\bexpected\x12\x18\n" +
+	"\aremarks\x18\x12 \x03(\tR\aremarksB\t\n" +
+	"\a_read_sB\v\n" +
+	"\t_bean_celB\x0f\n" +
+	"\r_drum_air_celB\x10\n" +
+	"\x0e_inlet_air_celB\x10\n" +
+	"\x0e_corrected_celB\x0e\n" +
+	"\f_corrected_sB\x0f\n" +
+	"\r_rate_of_riseB\x13\n" +
+	"\x11_rate_uncertainty\"\x95\x02\n" +
+	"\fExpectedMark\x12*\n" +
+	"\x04kind\x18\x01 \x01(\x0e2\x16.evenbench.v1.MarkKindR\x04kind\x12\"\n" +
+	"\n" +
+	"earliest_s\x18\x02 \x01(\x01H\x00R\tearliestS\x88\x01\x01\x12\x1e\n" +
+	"\blikely_s\x18\x03 \x01(\x01H\x01R\alikelyS\x88\x01\x01\x12\x1e\n" +
+	"\blatest_s\x18\x04 \x01(\x01H\x02R\alatestS\x88\x01\x01\x12\x1a\n" +
+	"\bcoverage\x18\x05 \x01(\x01R\bcoverage\x12\x16\n" +
+	"\x06roasts\x18\x06 \x01(\rR\x06roasts\x12\x18\n" +
+	"\aunknown\x18\a \x01(\tR\aunknownB\r\n" +
+	"\v_earliest_sB\v\n" +
+	"\t_likely_sB\v\n" +
+	"\t_latest_s\"\x14\n" +
 	"\x12AuditRecordRequest\"\x8f\x02\n" +
 	"\x13AuditRecordResponse\x12\x1a\n" +
 	"\bunbroken\x18\x01 \x01(\bR\bunbroken\x12\x18\n" +
@@ -3644,13 +4103,14 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x16\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +
 	"\x19ERROR_REASON_ROLE_TOO_LOW\x10)\x12\x19\n" +
-	"\x15ERROR_REASON_TOO_MUCH\x10*2\xfa\x03\n" +
+	"\x15ERROR_REASON_TOO_MUCH\x10*2\xd0\x04\n" +
 	"\rRecordService\x12X\n" +
 	"\rGetRecordInfo\x12\".evenbench.v1.GetRecordInfoRequest\x1a#.evenbench.v1.GetRecordInfoResponse\x12N\n" +
 	"\tSubscribe\x12\x1e.evenbench.v1.SubscribeRequest\x1a\x1f.evenbench.v1.SubscribeResponse0\x01\x12L\n" +
 	"\tGetSample\x12\x1e.evenbench.v1.GetSampleRequest\x1a\x1f.evenbench.v1.GetSampleResponse\x12R\n" +
 	"\vListSamples\x12 .evenbench.v1.ListSamplesRequest\x1a!.evenbench.v1.ListSamplesResponse\x12I\n" +
-	"\bGetTrace\x12\x1d.evenbench.v1.GetTraceRequest\x1a\x1e.evenbench.v1.GetTraceResponse\x12R\n" +
+	"\bGetTrace\x12\x1d.evenbench.v1.GetTraceRequest\x1a\x1e.evenbench.v1.GetTraceResponse\x12T\n" +
+	"\vWatchRoasts\x12 .evenbench.v1.WatchRoastsRequest\x1a!.evenbench.v1.WatchRoastsResponse0\x01\x12R\n" +
 	"\vAuditRecord\x12 .evenbench.v1.AuditRecordRequest\x1a!.evenbench.v1.AuditRecordResponse2\xdc\x06\n" +
 	"\fBenchService\x12[\n" +
 	"\x0eRegisterSample\x12#.evenbench.v1.RegisterSampleRequest\x1a$.evenbench.v1.RegisterSampleResponse\x12R\n" +
@@ -3683,7 +4143,7 @@ func file_evenbench_v1_hub_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 49)
+var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 53)
 var file_evenbench_v1_hub_proto_goTypes = []any{
 	(ErrorReason)(0),                 // 0: evenbench.v1.ErrorReason
 	(*GetRecordInfoRequest)(nil),     // 1: evenbench.v1.GetRecordInfoRequest
@@ -3698,133 +4158,148 @@ var file_evenbench_v1_hub_proto_goTypes = []any{
 	(*GetTraceRequest)(nil),          // 10: evenbench.v1.GetTraceRequest
 	(*GetTraceResponse)(nil),         // 11: evenbench.v1.GetTraceResponse
 	(*Curve)(nil),                    // 12: evenbench.v1.Curve
-	(*AuditRecordRequest)(nil),       // 13: evenbench.v1.AuditRecordRequest
-	(*AuditRecordResponse)(nil),      // 14: evenbench.v1.AuditRecordResponse
-	(*AuditFault)(nil),               // 15: evenbench.v1.AuditFault
-	(*RunAudit)(nil),                 // 16: evenbench.v1.RunAudit
-	(*RegisterSampleRequest)(nil),    // 17: evenbench.v1.RegisterSampleRequest
-	(*RegisterSampleResponse)(nil),   // 18: evenbench.v1.RegisterSampleResponse
-	(*AmendSampleRequest)(nil),       // 19: evenbench.v1.AmendSampleRequest
-	(*AmendSampleResponse)(nil),      // 20: evenbench.v1.AmendSampleResponse
-	(*QueueSampleRequest)(nil),       // 21: evenbench.v1.QueueSampleRequest
-	(*QueueSampleResponse)(nil),      // 22: evenbench.v1.QueueSampleResponse
-	(*UnqueueSampleRequest)(nil),     // 23: evenbench.v1.UnqueueSampleRequest
-	(*UnqueueSampleResponse)(nil),    // 24: evenbench.v1.UnqueueSampleResponse
-	(*PlaceSampleRequest)(nil),       // 25: evenbench.v1.PlaceSampleRequest
-	(*PlaceSampleResponse)(nil),      // 26: evenbench.v1.PlaceSampleResponse
-	(*RemoveSampleRequest)(nil),      // 27: evenbench.v1.RemoveSampleRequest
-	(*RemoveSampleResponse)(nil),     // 28: evenbench.v1.RemoveSampleResponse
-	(*SetMarkRequest)(nil),           // 29: evenbench.v1.SetMarkRequest
-	(*SetMarkResponse)(nil),          // 30: evenbench.v1.SetMarkResponse
-	(*AssignReadingsRequest)(nil),    // 31: evenbench.v1.AssignReadingsRequest
-	(*AssignReadingsResponse)(nil),   // 32: evenbench.v1.AssignReadingsResponse
-	(*AddNoteRequest)(nil),           // 33: evenbench.v1.AddNoteRequest
-	(*AddNoteResponse)(nil),          // 34: evenbench.v1.AddNoteResponse
-	(*ListStationsRequest)(nil),      // 35: evenbench.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),     // 36: evenbench.v1.ListStationsResponse
-	(*StationStatus)(nil),            // 37: evenbench.v1.StationStatus
-	(*ListInstrumentsRequest)(nil),   // 38: evenbench.v1.ListInstrumentsRequest
-	(*ListInstrumentsResponse)(nil),  // 39: evenbench.v1.ListInstrumentsResponse
-	(*InstrumentStatus)(nil),         // 40: evenbench.v1.InstrumentStatus
-	(*LatestReading)(nil),            // 41: evenbench.v1.LatestReading
-	(*WatchInstrumentsRequest)(nil),  // 42: evenbench.v1.WatchInstrumentsRequest
-	(*WatchInstrumentsResponse)(nil), // 43: evenbench.v1.WatchInstrumentsResponse
-	(*ActOnInstrumentRequest)(nil),   // 44: evenbench.v1.ActOnInstrumentRequest
-	(*ActOnInstrumentResponse)(nil),  // 45: evenbench.v1.ActOnInstrumentResponse
-	(*AdoptInstrumentRequest)(nil),   // 46: evenbench.v1.AdoptInstrumentRequest
-	(*AdoptInstrumentResponse)(nil),  // 47: evenbench.v1.AdoptInstrumentResponse
-	(*ReloadLabRequest)(nil),         // 48: evenbench.v1.ReloadLabRequest
-	(*ReloadLabResponse)(nil),        // 49: evenbench.v1.ReloadLabResponse
-	(*timestamppb.Timestamp)(nil),    // 50: google.protobuf.Timestamp
-	(*Station)(nil),                  // 51: evenbench.v1.Station
-	(*Entry)(nil),                    // 52: evenbench.v1.Entry
-	(*SampleRecord)(nil),             // 53: evenbench.v1.SampleRecord
-	(*Roast)(nil),                    // 54: evenbench.v1.Roast
-	(*SampleIdentity)(nil),           // 55: evenbench.v1.SampleIdentity
-	(MarkKind)(0),                    // 56: evenbench.v1.MarkKind
-	(InstrumentState)(0),             // 57: evenbench.v1.InstrumentState
-	(Quality)(0),                     // 58: evenbench.v1.Quality
-	(QualityReason)(0),               // 59: evenbench.v1.QualityReason
-	(Action)(0),                      // 60: evenbench.v1.Action
+	(*WatchRoastsRequest)(nil),       // 13: evenbench.v1.WatchRoastsRequest
+	(*WatchRoastsResponse)(nil),      // 14: evenbench.v1.WatchRoastsResponse
+	(*RoastProgress)(nil),            // 15: evenbench.v1.RoastProgress
+	(*ExpectedMark)(nil),             // 16: evenbench.v1.ExpectedMark
+	(*AuditRecordRequest)(nil),       // 17: evenbench.v1.AuditRecordRequest
+	(*AuditRecordResponse)(nil),      // 18: evenbench.v1.AuditRecordResponse
+	(*AuditFault)(nil),               // 19: evenbench.v1.AuditFault
+	(*RunAudit)(nil),                 // 20: evenbench.v1.RunAudit
+	(*RegisterSampleRequest)(nil),    // 21: evenbench.v1.RegisterSampleRequest
+	(*RegisterSampleResponse)(nil),   // 22: evenbench.v1.RegisterSampleResponse
+	(*AmendSampleRequest)(nil),       // 23: evenbench.v1.AmendSampleRequest
+	(*AmendSampleResponse)(nil),      // 24: evenbench.v1.AmendSampleResponse
+	(*QueueSampleRequest)(nil),       // 25: evenbench.v1.QueueSampleRequest
+	(*QueueSampleResponse)(nil),      // 26: evenbench.v1.QueueSampleResponse
+	(*UnqueueSampleRequest)(nil),     // 27: evenbench.v1.UnqueueSampleRequest
+	(*UnqueueSampleResponse)(nil),    // 28: evenbench.v1.UnqueueSampleResponse
+	(*PlaceSampleRequest)(nil),       // 29: evenbench.v1.PlaceSampleRequest
+	(*PlaceSampleResponse)(nil),      // 30: evenbench.v1.PlaceSampleResponse
+	(*RemoveSampleRequest)(nil),      // 31: evenbench.v1.RemoveSampleRequest
+	(*RemoveSampleResponse)(nil),     // 32: evenbench.v1.RemoveSampleResponse
+	(*SetMarkRequest)(nil),           // 33: evenbench.v1.SetMarkRequest
+	(*SetMarkResponse)(nil),          // 34: evenbench.v1.SetMarkResponse
+	(*AssignReadingsRequest)(nil),    // 35: evenbench.v1.AssignReadingsRequest
+	(*AssignReadingsResponse)(nil),   // 36: evenbench.v1.AssignReadingsResponse
+	(*AddNoteRequest)(nil),           // 37: evenbench.v1.AddNoteRequest
+	(*AddNoteResponse)(nil),          // 38: evenbench.v1.AddNoteResponse
+	(*ListStationsRequest)(nil),      // 39: evenbench.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),     // 40: evenbench.v1.ListStationsResponse
+	(*StationStatus)(nil),            // 41: evenbench.v1.StationStatus
+	(*ListInstrumentsRequest)(nil),   // 42: evenbench.v1.ListInstrumentsRequest
+	(*ListInstrumentsResponse)(nil),  // 43: evenbench.v1.ListInstrumentsResponse
+	(*InstrumentStatus)(nil),         // 44: evenbench.v1.InstrumentStatus
+	(*LatestReading)(nil),            // 45: evenbench.v1.LatestReading
+	(*WatchInstrumentsRequest)(nil),  // 46: evenbench.v1.WatchInstrumentsRequest
+	(*WatchInstrumentsResponse)(nil), // 47: evenbench.v1.WatchInstrumentsResponse
+	(*ActOnInstrumentRequest)(nil),   // 48: evenbench.v1.ActOnInstrumentRequest
+	(*ActOnInstrumentResponse)(nil),  // 49: evenbench.v1.ActOnInstrumentResponse
+	(*AdoptInstrumentRequest)(nil),   // 50: evenbench.v1.AdoptInstrumentRequest
+	(*AdoptInstrumentResponse)(nil),  // 51: evenbench.v1.AdoptInstrumentResponse
+	(*ReloadLabRequest)(nil),         // 52: evenbench.v1.ReloadLabRequest
+	(*ReloadLabResponse)(nil),        // 53: evenbench.v1.ReloadLabResponse
+	(*timestamppb.Timestamp)(nil),    // 54: google.protobuf.Timestamp
+	(*Station)(nil),                  // 55: evenbench.v1.Station
+	(*Entry)(nil),                    // 56: evenbench.v1.Entry
+	(*SampleRecord)(nil),             // 57: evenbench.v1.SampleRecord
+	(*Roast)(nil),                    // 58: evenbench.v1.Roast
+	(*Mark)(nil),                     // 59: evenbench.v1.Mark
+	(*Finding)(nil),                  // 60: evenbench.v1.Finding
+	(MarkKind)(0),                    // 61: evenbench.v1.MarkKind
+	(*SampleIdentity)(nil),           // 62: evenbench.v1.SampleIdentity
+	(InstrumentState)(0),             // 63: evenbench.v1.InstrumentState
+	(Quality)(0),                     // 64: evenbench.v1.Quality
+	(QualityReason)(0),               // 65: evenbench.v1.QualityReason
+	(Action)(0),                      // 66: evenbench.v1.Action
 }
 var file_evenbench_v1_hub_proto_depIdxs = []int32{
-	50, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
-	51, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
+	54, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
+	55, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
 	4,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
-	52, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
-	53, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
-	53, // 5: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
-	53, // 6: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
-	54, // 7: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
+	56, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
+	57, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
+	57, // 5: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
+	57, // 6: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
+	58, // 7: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
 	12, // 8: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
 	12, // 9: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
-	15, // 10: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
-	16, // 11: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
-	55, // 12: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	55, // 13: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	50, // 14: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
-	56, // 15: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
-	50, // 16: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
-	37, // 17: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
-	51, // 18: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
-	50, // 19: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
-	40, // 20: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	57, // 21: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
-	50, // 22: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
-	50, // 23: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
-	41, // 24: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
-	58, // 25: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
-	59, // 26: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
-	50, // 27: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
-	40, // 28: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	60, // 29: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
-	1,  // 30: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
-	3,  // 31: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
-	6,  // 32: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
-	8,  // 33: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
-	10, // 34: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
-	13, // 35: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
-	17, // 36: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
-	19, // 37: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
-	21, // 38: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
-	23, // 39: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
-	25, // 40: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
-	27, // 41: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
-	29, // 42: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
-	31, // 43: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
-	33, // 44: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
-	35, // 45: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
-	38, // 46: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
-	42, // 47: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
-	44, // 48: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
-	46, // 49: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
-	48, // 50: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
-	2,  // 51: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
-	5,  // 52: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
-	7,  // 53: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
-	9,  // 54: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
-	11, // 55: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
-	14, // 56: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
-	18, // 57: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
-	20, // 58: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
-	22, // 59: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
-	24, // 60: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
-	26, // 61: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
-	28, // 62: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
-	30, // 63: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
-	32, // 64: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
-	34, // 65: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
-	36, // 66: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
-	39, // 67: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
-	43, // 68: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
-	45, // 69: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
-	47, // 70: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
-	49, // 71: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
-	51, // [51:72] is the sub-list for method output_type
-	30, // [30:51] is the sub-list for method input_type
-	30, // [30:30] is the sub-list for extension type_name
-	30, // [30:30] is the sub-list for extension extendee
-	0,  // [0:30] is the sub-list for field type_name
+	15, // 10: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
+	54, // 11: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
+	54, // 12: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
+	59, // 13: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
+	60, // 14: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
+	16, // 15: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
+	61, // 16: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
+	19, // 17: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
+	20, // 18: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
+	62, // 19: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	62, // 20: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	54, // 21: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
+	61, // 22: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
+	54, // 23: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
+	41, // 24: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
+	55, // 25: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
+	54, // 26: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
+	44, // 27: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	63, // 28: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
+	54, // 29: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
+	54, // 30: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
+	45, // 31: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
+	64, // 32: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
+	65, // 33: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
+	54, // 34: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
+	44, // 35: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	66, // 36: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
+	1,  // 37: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
+	3,  // 38: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
+	6,  // 39: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
+	8,  // 40: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
+	10, // 41: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
+	13, // 42: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
+	17, // 43: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
+	21, // 44: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
+	23, // 45: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
+	25, // 46: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
+	27, // 47: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
+	29, // 48: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
+	31, // 49: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
+	33, // 50: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
+	35, // 51: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
+	37, // 52: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
+	39, // 53: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
+	42, // 54: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
+	46, // 55: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
+	48, // 56: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
+	50, // 57: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
+	52, // 58: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
+	2,  // 59: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
+	5,  // 60: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
+	7,  // 61: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
+	9,  // 62: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
+	11, // 63: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
+	14, // 64: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
+	18, // 65: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
+	22, // 66: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
+	24, // 67: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
+	26, // 68: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
+	28, // 69: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
+	30, // 70: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
+	32, // 71: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
+	34, // 72: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
+	36, // 73: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
+	38, // 74: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
+	40, // 75: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
+	43, // 76: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
+	47, // 77: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
+	49, // 78: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
+	51, // 79: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
+	53, // 80: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
+	59, // [59:81] is the sub-list for method output_type
+	37, // [37:59] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_hub_proto_init() }
@@ -3834,13 +4309,15 @@ func file_evenbench_v1_hub_proto_init() {
 	}
 	file_evenbench_v1_driver_proto_init()
 	file_evenbench_v1_record_proto_init()
+	file_evenbench_v1_hub_proto_msgTypes[14].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[15].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_hub_proto_rawDesc), len(file_evenbench_v1_hub_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   49,
+			NumMessages:   53,
 			NumExtensions: 0,
 			NumServices:   3,
 		},

@@ -40,6 +40,7 @@ const (
 	RecordService_GetSample_FullMethodName     = "/evenbench.v1.RecordService/GetSample"
 	RecordService_ListSamples_FullMethodName   = "/evenbench.v1.RecordService/ListSamples"
 	RecordService_GetTrace_FullMethodName      = "/evenbench.v1.RecordService/GetTrace"
+	RecordService_WatchRoasts_FullMethodName   = "/evenbench.v1.RecordService/WatchRoasts"
 	RecordService_AuditRecord_FullMethodName   = "/evenbench.v1.RecordService/AuditRecord"
 )
 
@@ -59,6 +60,9 @@ type RecordServiceClient interface {
 	ListSamples(ctx context.Context, in *ListSamplesRequest, opts ...grpc.CallOption) (*ListSamplesResponse, error)
 	// GetTrace returns the curves of one roast.
 	GetTrace(ctx context.Context, in *GetTraceRequest, opts ...grpc.CallOption) (*GetTraceResponse, error)
+	// WatchRoasts delivers the roasts that are going on, all of them in the first
+	// message, then each as it goes on, about twice a second.
+	WatchRoasts(ctx context.Context, in *WatchRoastsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchRoastsResponse], error)
 	// AuditRecord reads the whole ledger again and checks it.
 	AuditRecord(ctx context.Context, in *AuditRecordRequest, opts ...grpc.CallOption) (*AuditRecordResponse, error)
 }
@@ -130,6 +134,25 @@ func (c *recordServiceClient) GetTrace(ctx context.Context, in *GetTraceRequest,
 	return out, nil
 }
 
+func (c *recordServiceClient) WatchRoasts(ctx context.Context, in *WatchRoastsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchRoastsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &RecordService_ServiceDesc.Streams[1], RecordService_WatchRoasts_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchRoastsRequest, WatchRoastsResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type RecordService_WatchRoastsClient = grpc.ServerStreamingClient[WatchRoastsResponse]
+
 func (c *recordServiceClient) AuditRecord(ctx context.Context, in *AuditRecordRequest, opts ...grpc.CallOption) (*AuditRecordResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(AuditRecordResponse)
@@ -156,6 +179,9 @@ type RecordServiceServer interface {
 	ListSamples(context.Context, *ListSamplesRequest) (*ListSamplesResponse, error)
 	// GetTrace returns the curves of one roast.
 	GetTrace(context.Context, *GetTraceRequest) (*GetTraceResponse, error)
+	// WatchRoasts delivers the roasts that are going on, all of them in the first
+	// message, then each as it goes on, about twice a second.
+	WatchRoasts(*WatchRoastsRequest, grpc.ServerStreamingServer[WatchRoastsResponse]) error
 	// AuditRecord reads the whole ledger again and checks it.
 	AuditRecord(context.Context, *AuditRecordRequest) (*AuditRecordResponse, error)
 	mustEmbedUnimplementedRecordServiceServer()
@@ -182,6 +208,9 @@ func (UnimplementedRecordServiceServer) ListSamples(context.Context, *ListSample
 }
 func (UnimplementedRecordServiceServer) GetTrace(context.Context, *GetTraceRequest) (*GetTraceResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetTrace not implemented")
+}
+func (UnimplementedRecordServiceServer) WatchRoasts(*WatchRoastsRequest, grpc.ServerStreamingServer[WatchRoastsResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchRoasts not implemented")
 }
 func (UnimplementedRecordServiceServer) AuditRecord(context.Context, *AuditRecordRequest) (*AuditRecordResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AuditRecord not implemented")
@@ -290,6 +319,17 @@ func _RecordService_GetTrace_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _RecordService_WatchRoasts_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchRoastsRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(RecordServiceServer).WatchRoasts(m, &grpc.GenericServerStream[WatchRoastsRequest, WatchRoastsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type RecordService_WatchRoastsServer = grpc.ServerStreamingServer[WatchRoastsResponse]
+
 func _RecordService_AuditRecord_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(AuditRecordRequest)
 	if err := dec(in); err != nil {
@@ -340,6 +380,11 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "Subscribe",
 			Handler:       _RecordService_Subscribe_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "WatchRoasts",
+			Handler:       _RecordService_WatchRoasts_Handler,
 			ServerStreams: true,
 		},
 	},
