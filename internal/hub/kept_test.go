@@ -261,6 +261,26 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 		enter(&pb.Entry{Actor: actorDriver, Body: &pb.Entry_InstrumentIdentified{InstrumentIdentified: &pb.InstrumentIdentified{Instrument: "scale", Run: "run-scale", Identity: seen[0], Expected: seen[1]}}})
 	}
 	enter(&pb.Entry{Body: &pb.Entry_InstrumentAdopted{InstrumentAdopted: &pb.InstrumentAdopted{Instrument: "scale", Identity: "SN 2", Was: "SN 1", Reason: "the old one is at the mender's"}}})
+	calibration := &pb.Calibration{
+		Id: "weights", Instrument: "scale", Channel: "mass", DeviceIdentity: "SN 2", Unit: "g", Form: pb.CalibrationForm_CALIBRATION_FORM_OFFSET,
+		Coefficients: []float64{0.2, 1}, Covariance: []float64{0.0004, 0, 0, 0}, Low: 100, High: 500, From: at(0), Method: "least_squares/1",
+		Points:    []*pb.CalibrationPoint{{Read: 499.8, Reference: 500, ReferenceUncertainty: 0.02, Means: pb.ReferenceMeans_REFERENCE_MEANS_WEIGHT, WeightClass: "M1"}},
+		Confirmed: []*pb.CalibrationConcern{{Code: "one_point", Text: "it rests on one point"}},
+	}
+	enter(&pb.Entry{Body: &pb.Entry_CalibrationMade{CalibrationMade: &pb.CalibrationMade{Calibration: calibration, Reason: "it was moved"}}})
+	for _, read := range []float64{500.01, 501.2} {
+		verdict := pb.CheckVerdict_CHECK_VERDICT_INSIDE
+		if read > 501 {
+			verdict = pb.CheckVerdict_CHECK_VERDICT_OUTSIDE
+		}
+		enter(&pb.Entry{Body: &pb.Entry_InstrumentChecked{InstrumentChecked: &pb.InstrumentChecked{
+			Instrument: "scale", Channel: "mass", Check: "weight 500 g", DeviceIdentity: "SN 2", Unit: "g", Reference: 500, ReferenceUncertainty: 0.02,
+			Value: read, ValueUncertainty: 0.05, Limit: 0.3, Verdict: verdict, Calibration: "weights",
+		}}})
+	}
+	enter(&pb.Entry{Body: &pb.Entry_ReadingsDoubted{ReadingsDoubted: &pb.ReadingsDoubted{
+		Instrument: "scale", Channel: "mass", UpTo: s.book.Last(), Because: pb.QualityReason_QUALITY_REASON_CHECK_FAILED, Check: "weight 500 g", Text: "it reads too much",
+	}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_ClockStepped{ClockStepped: &pb.ClockStepped{Instrument: "scale", Run: "run-scale", Step: durationpb.New(-3 * time.Second)}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_Gap{Gap: &pb.Gap{Instrument: "scale", Run: "run-scale", FirstNumber: 3, Count: 4, From: at(now), To: at(now + 1), Reason: pb.GapReason_GAP_REASON_DRIVER_DROPPED}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{Instrument: "scale", Run: "run-scale", LastNumber: 6, Reason: "stopped"}}})

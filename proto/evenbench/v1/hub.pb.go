@@ -70,6 +70,11 @@ const (
 	ErrorReason_ERROR_REASON_RECORD_UNWRITABLE ErrorReason = 21
 	// The instrument was asked, and the hub does not know any more how that ended.
 	ErrorReason_ERROR_REASON_OUTCOME_UNKNOWN ErrorReason = 22
+	// What was asked for is unusual, and is done only when what is unusual is named in
+	// confirmed. The metadata of the ErrorInfo has the concerns, text by code.
+	ErrorReason_ERROR_REASON_CONFIRMATION_NEEDED ErrorReason = 30
+	// A roast goes on in the drum: what would change its probe has to wait.
+	ErrorReason_ERROR_REASON_ROASTING ErrorReason = 31
 	// No credential, or none that the hub takes: UNAUTHENTICATED, whatever is wrong
 	// with it.
 	ErrorReason_ERROR_REASON_CALLER_UNKNOWN ErrorReason = 40
@@ -105,37 +110,41 @@ var (
 		20: "ERROR_REASON_INSTRUMENT_REFUSED",
 		21: "ERROR_REASON_RECORD_UNWRITABLE",
 		22: "ERROR_REASON_OUTCOME_UNKNOWN",
+		30: "ERROR_REASON_CONFIRMATION_NEEDED",
+		31: "ERROR_REASON_ROASTING",
 		40: "ERROR_REASON_CALLER_UNKNOWN",
 		41: "ERROR_REASON_ROLE_TOO_LOW",
 		42: "ERROR_REASON_TOO_MUCH",
 	}
 	ErrorReason_value = map[string]int32{
-		"ERROR_REASON_UNSPECIFIED":        0,
-		"ERROR_REASON_FIELD_INVALID":      1,
-		"ERROR_REASON_SAMPLE_UNKNOWN":     2,
-		"ERROR_REASON_SAMPLE_EXISTS":      3,
-		"ERROR_REASON_STATION_UNKNOWN":    4,
-		"ERROR_REASON_STATION_KIND":       5,
-		"ERROR_REASON_INSTRUMENT_UNKNOWN": 6,
-		"ERROR_REASON_ROAST_UNKNOWN":      7,
-		"ERROR_REASON_MARK_ORDER":         8,
-		"ERROR_REASON_REQUEST_ID_REUSED":  9,
-		"ERROR_REASON_RECORD_MISMATCH":    10,
-		"ERROR_REASON_CURSOR_AHEAD":       11,
-		"ERROR_REASON_NOT_QUEUED":         12,
-		"ERROR_REASON_NOT_PLACED":         13,
-		"ERROR_REASON_READINGS_UNKNOWN":   14,
-		"ERROR_REASON_INSTRUMENT_AWAY":    15,
-		"ERROR_REASON_ACTION_UNKNOWN":     16,
-		"ERROR_REASON_LAB_FILE_INVALID":   17,
-		"ERROR_REASON_STOPPING":           18,
-		"ERROR_REASON_ALREADY_QUEUED":     19,
-		"ERROR_REASON_INSTRUMENT_REFUSED": 20,
-		"ERROR_REASON_RECORD_UNWRITABLE":  21,
-		"ERROR_REASON_OUTCOME_UNKNOWN":    22,
-		"ERROR_REASON_CALLER_UNKNOWN":     40,
-		"ERROR_REASON_ROLE_TOO_LOW":       41,
-		"ERROR_REASON_TOO_MUCH":           42,
+		"ERROR_REASON_UNSPECIFIED":         0,
+		"ERROR_REASON_FIELD_INVALID":       1,
+		"ERROR_REASON_SAMPLE_UNKNOWN":      2,
+		"ERROR_REASON_SAMPLE_EXISTS":       3,
+		"ERROR_REASON_STATION_UNKNOWN":     4,
+		"ERROR_REASON_STATION_KIND":        5,
+		"ERROR_REASON_INSTRUMENT_UNKNOWN":  6,
+		"ERROR_REASON_ROAST_UNKNOWN":       7,
+		"ERROR_REASON_MARK_ORDER":          8,
+		"ERROR_REASON_REQUEST_ID_REUSED":   9,
+		"ERROR_REASON_RECORD_MISMATCH":     10,
+		"ERROR_REASON_CURSOR_AHEAD":        11,
+		"ERROR_REASON_NOT_QUEUED":          12,
+		"ERROR_REASON_NOT_PLACED":          13,
+		"ERROR_REASON_READINGS_UNKNOWN":    14,
+		"ERROR_REASON_INSTRUMENT_AWAY":     15,
+		"ERROR_REASON_ACTION_UNKNOWN":      16,
+		"ERROR_REASON_LAB_FILE_INVALID":    17,
+		"ERROR_REASON_STOPPING":            18,
+		"ERROR_REASON_ALREADY_QUEUED":      19,
+		"ERROR_REASON_INSTRUMENT_REFUSED":  20,
+		"ERROR_REASON_RECORD_UNWRITABLE":   21,
+		"ERROR_REASON_OUTCOME_UNKNOWN":     22,
+		"ERROR_REASON_CONFIRMATION_NEEDED": 30,
+		"ERROR_REASON_ROASTING":            31,
+		"ERROR_REASON_CALLER_UNKNOWN":      40,
+		"ERROR_REASON_ROLE_TOO_LOW":        41,
+		"ERROR_REASON_TOO_MUCH":            42,
 	}
 )
 
@@ -164,6 +173,64 @@ func (x ErrorReason) Number() protoreflect.EnumNumber {
 // Deprecated: Use ErrorReason.Descriptor instead.
 func (ErrorReason) EnumDescriptor() ([]byte, []int) {
 	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{0}
+}
+
+type DueState int32
+
+const (
+	DueState_DUE_STATE_UNSPECIFIED DueState = 0
+	DueState_DUE_STATE_GOOD        DueState = 1
+	// It is to be done soon.
+	DueState_DUE_STATE_DUE DueState = 2
+	// It should have been done.
+	DueState_DUE_STATE_OVERDUE DueState = 3
+	// The check failed, and was not good since.
+	DueState_DUE_STATE_FAILED DueState = 4
+)
+
+// Enum value maps for DueState.
+var (
+	DueState_name = map[int32]string{
+		0: "DUE_STATE_UNSPECIFIED",
+		1: "DUE_STATE_GOOD",
+		2: "DUE_STATE_DUE",
+		3: "DUE_STATE_OVERDUE",
+		4: "DUE_STATE_FAILED",
+	}
+	DueState_value = map[string]int32{
+		"DUE_STATE_UNSPECIFIED": 0,
+		"DUE_STATE_GOOD":        1,
+		"DUE_STATE_DUE":         2,
+		"DUE_STATE_OVERDUE":     3,
+		"DUE_STATE_FAILED":      4,
+	}
+)
+
+func (x DueState) Enum() *DueState {
+	p := new(DueState)
+	*p = x
+	return p
+}
+
+func (x DueState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (DueState) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_hub_proto_enumTypes[1].Descriptor()
+}
+
+func (DueState) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_hub_proto_enumTypes[1]
+}
+
+func (x DueState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use DueState.Descriptor instead.
+func (DueState) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{1}
 }
 
 type GetRecordInfoRequest struct {
@@ -515,8 +582,11 @@ func (x *SubscribeResponse) GetCaughtUp() bool {
 }
 
 type GetSampleRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Sample        string                 `protobuf:"bytes,1,opt,name=sample,proto3" json:"sample,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Sample string                 `protobuf:"bytes,1,opt,name=sample,proto3" json:"sample,omitempty"`
+	// As the record had it at a time: folded up to the first entry recorded later. Absent:
+	// as it is now.
+	AsKnownOn     *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=as_known_on,json=asKnownOn,proto3" json:"as_known_on,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -556,6 +626,13 @@ func (x *GetSampleRequest) GetSample() string {
 		return x.Sample
 	}
 	return ""
+}
+
+func (x *GetSampleRequest) GetAsKnownOn() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AsKnownOn
+	}
+	return nil
 }
 
 type GetSampleResponse struct {
@@ -852,7 +929,9 @@ type Curve struct {
 	// NaN where there is no value.
 	Value []float64 `protobuf:"fixed64,5,rep,packed,name=value,proto3" json:"value,omitempty"`
 	// Window of the slope in seconds, for a rate.
-	WindowS       float64 `protobuf:"fixed64,6,opt,name=window_s,json=windowS,proto3" json:"window_s,omitempty"`
+	WindowS float64 `protobuf:"fixed64,6,opt,name=window_s,json=windowS,proto3" json:"window_s,omitempty"`
+	// Calibrations that made the values, in order; empty where none did.
+	Calibrations  []*CurveCalibration `protobuf:"bytes,7,rep,name=calibrations,proto3" json:"calibrations,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -929,6 +1008,68 @@ func (x *Curve) GetWindowS() float64 {
 	return 0
 }
 
+func (x *Curve) GetCalibrations() []*CurveCalibration {
+	if x != nil {
+		return x.Calibrations
+	}
+	return nil
+}
+
+// CurveCalibration says with which calibration the values of a curve were made from an
+// index on.
+type CurveCalibration struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	First uint32                 `protobuf:"varint,1,opt,name=first,proto3" json:"first,omitempty"`
+	// Empty: with none.
+	Calibration   string `protobuf:"bytes,2,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CurveCalibration) Reset() {
+	*x = CurveCalibration{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CurveCalibration) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CurveCalibration) ProtoMessage() {}
+
+func (x *CurveCalibration) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CurveCalibration.ProtoReflect.Descriptor instead.
+func (*CurveCalibration) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *CurveCalibration) GetFirst() uint32 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *CurveCalibration) GetCalibration() string {
+	if x != nil {
+		return x.Calibration
+	}
+	return ""
+}
+
 type WatchRoastsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Names of drums; empty: all.
@@ -939,7 +1080,7 @@ type WatchRoastsRequest struct {
 
 func (x *WatchRoastsRequest) Reset() {
 	*x = WatchRoastsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -951,7 +1092,7 @@ func (x *WatchRoastsRequest) String() string {
 func (*WatchRoastsRequest) ProtoMessage() {}
 
 func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -964,7 +1105,7 @@ func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRoastsRequest.ProtoReflect.Descriptor instead.
 func (*WatchRoastsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WatchRoastsRequest) GetStations() []string {
@@ -990,7 +1131,7 @@ type WatchRoastsResponse struct {
 
 func (x *WatchRoastsResponse) Reset() {
 	*x = WatchRoastsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1002,7 +1143,7 @@ func (x *WatchRoastsResponse) String() string {
 func (*WatchRoastsResponse) ProtoMessage() {}
 
 func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1015,7 +1156,7 @@ func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRoastsResponse.ProtoReflect.Descriptor instead.
 func (*WatchRoastsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WatchRoastsResponse) GetRoasts() []*RoastProgress {
@@ -1085,7 +1226,7 @@ type RoastProgress struct {
 
 func (x *RoastProgress) Reset() {
 	*x = RoastProgress{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1097,7 +1238,7 @@ func (x *RoastProgress) String() string {
 func (*RoastProgress) ProtoMessage() {}
 
 func (x *RoastProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1110,7 +1251,7 @@ func (x *RoastProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastProgress.ProtoReflect.Descriptor instead.
 func (*RoastProgress) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *RoastProgress) GetRoast() string {
@@ -1261,7 +1402,7 @@ type ExpectedMark struct {
 
 func (x *ExpectedMark) Reset() {
 	*x = ExpectedMark{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1273,7 +1414,7 @@ func (x *ExpectedMark) String() string {
 func (*ExpectedMark) ProtoMessage() {}
 
 func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1286,7 +1427,7 @@ func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExpectedMark.ProtoReflect.Descriptor instead.
 func (*ExpectedMark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ExpectedMark) GetKind() MarkKind {
@@ -1346,7 +1487,7 @@ type AuditRecordRequest struct {
 
 func (x *AuditRecordRequest) Reset() {
 	*x = AuditRecordRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1358,7 +1499,7 @@ func (x *AuditRecordRequest) String() string {
 func (*AuditRecordRequest) ProtoMessage() {}
 
 func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1371,7 +1512,7 @@ func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordRequest.ProtoReflect.Descriptor instead.
 func (*AuditRecordRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
 }
 
 type AuditRecordResponse struct {
@@ -1394,7 +1535,7 @@ type AuditRecordResponse struct {
 
 func (x *AuditRecordResponse) Reset() {
 	*x = AuditRecordResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1406,7 +1547,7 @@ func (x *AuditRecordResponse) String() string {
 func (*AuditRecordResponse) ProtoMessage() {}
 
 func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1419,7 +1560,7 @@ func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordResponse.ProtoReflect.Descriptor instead.
 func (*AuditRecordResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *AuditRecordResponse) GetUnbroken() bool {
@@ -1481,7 +1622,7 @@ type AuditFault struct {
 
 func (x *AuditFault) Reset() {
 	*x = AuditFault{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1493,7 +1634,7 @@ func (x *AuditFault) String() string {
 func (*AuditFault) ProtoMessage() {}
 
 func (x *AuditFault) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1506,7 +1647,7 @@ func (x *AuditFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditFault.ProtoReflect.Descriptor instead.
 func (*AuditFault) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *AuditFault) GetCursor() uint64 {
@@ -1537,7 +1678,7 @@ type RunAudit struct {
 
 func (x *RunAudit) Reset() {
 	*x = RunAudit{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1549,7 +1690,7 @@ func (x *RunAudit) String() string {
 func (*RunAudit) ProtoMessage() {}
 
 func (x *RunAudit) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1562,7 +1703,7 @@ func (x *RunAudit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAudit.ProtoReflect.Descriptor instead.
 func (*RunAudit) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *RunAudit) GetInstrument() string {
@@ -1620,7 +1761,7 @@ type RegisterSampleRequest struct {
 
 func (x *RegisterSampleRequest) Reset() {
 	*x = RegisterSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1632,7 +1773,7 @@ func (x *RegisterSampleRequest) String() string {
 func (*RegisterSampleRequest) ProtoMessage() {}
 
 func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1645,7 +1786,7 @@ func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleRequest.ProtoReflect.Descriptor instead.
 func (*RegisterSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *RegisterSampleRequest) GetRequestId() string {
@@ -1686,7 +1827,7 @@ type RegisterSampleResponse struct {
 
 func (x *RegisterSampleResponse) Reset() {
 	*x = RegisterSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1698,7 +1839,7 @@ func (x *RegisterSampleResponse) String() string {
 func (*RegisterSampleResponse) ProtoMessage() {}
 
 func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1711,7 +1852,7 @@ func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleResponse.ProtoReflect.Descriptor instead.
 func (*RegisterSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *RegisterSampleResponse) GetSample() string {
@@ -1743,7 +1884,7 @@ type AmendSampleRequest struct {
 
 func (x *AmendSampleRequest) Reset() {
 	*x = AmendSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1755,7 +1896,7 @@ func (x *AmendSampleRequest) String() string {
 func (*AmendSampleRequest) ProtoMessage() {}
 
 func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1768,7 +1909,7 @@ func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleRequest.ProtoReflect.Descriptor instead.
 func (*AmendSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *AmendSampleRequest) GetRequestId() string {
@@ -1815,7 +1956,7 @@ type AmendSampleResponse struct {
 
 func (x *AmendSampleResponse) Reset() {
 	*x = AmendSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1827,7 +1968,7 @@ func (x *AmendSampleResponse) String() string {
 func (*AmendSampleResponse) ProtoMessage() {}
 
 func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1840,7 +1981,7 @@ func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleResponse.ProtoReflect.Descriptor instead.
 func (*AmendSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AmendSampleResponse) GetCursor() uint64 {
@@ -1864,7 +2005,7 @@ type QueueSampleRequest struct {
 
 func (x *QueueSampleRequest) Reset() {
 	*x = QueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1876,7 +2017,7 @@ func (x *QueueSampleRequest) String() string {
 func (*QueueSampleRequest) ProtoMessage() {}
 
 func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1889,7 +2030,7 @@ func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*QueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *QueueSampleRequest) GetRequestId() string {
@@ -1937,7 +2078,7 @@ type QueueSampleResponse struct {
 
 func (x *QueueSampleResponse) Reset() {
 	*x = QueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1949,7 +2090,7 @@ func (x *QueueSampleResponse) String() string {
 func (*QueueSampleResponse) ProtoMessage() {}
 
 func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1962,7 +2103,7 @@ func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*QueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *QueueSampleResponse) GetPosition() uint32 {
@@ -1992,7 +2133,7 @@ type UnqueueSampleRequest struct {
 
 func (x *UnqueueSampleRequest) Reset() {
 	*x = UnqueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2004,7 +2145,7 @@ func (x *UnqueueSampleRequest) String() string {
 func (*UnqueueSampleRequest) ProtoMessage() {}
 
 func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2017,7 +2158,7 @@ func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *UnqueueSampleRequest) GetRequestId() string {
@@ -2064,7 +2205,7 @@ type UnqueueSampleResponse struct {
 
 func (x *UnqueueSampleResponse) Reset() {
 	*x = UnqueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2076,7 +2217,7 @@ func (x *UnqueueSampleResponse) String() string {
 func (*UnqueueSampleResponse) ProtoMessage() {}
 
 func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2089,7 +2230,7 @@ func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *UnqueueSampleResponse) GetCursor() uint64 {
@@ -2113,7 +2254,7 @@ type PlaceSampleRequest struct {
 
 func (x *PlaceSampleRequest) Reset() {
 	*x = PlaceSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2125,7 +2266,7 @@ func (x *PlaceSampleRequest) String() string {
 func (*PlaceSampleRequest) ProtoMessage() {}
 
 func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2138,7 +2279,7 @@ func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleRequest.ProtoReflect.Descriptor instead.
 func (*PlaceSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PlaceSampleRequest) GetRequestId() string {
@@ -2185,7 +2326,7 @@ type PlaceSampleResponse struct {
 
 func (x *PlaceSampleResponse) Reset() {
 	*x = PlaceSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2197,7 +2338,7 @@ func (x *PlaceSampleResponse) String() string {
 func (*PlaceSampleResponse) ProtoMessage() {}
 
 func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2210,7 +2351,7 @@ func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleResponse.ProtoReflect.Descriptor instead.
 func (*PlaceSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *PlaceSampleResponse) GetCursor() uint64 {
@@ -2233,7 +2374,7 @@ type RemoveSampleRequest struct {
 
 func (x *RemoveSampleRequest) Reset() {
 	*x = RemoveSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2245,7 +2386,7 @@ func (x *RemoveSampleRequest) String() string {
 func (*RemoveSampleRequest) ProtoMessage() {}
 
 func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2258,7 +2399,7 @@ func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleRequest.ProtoReflect.Descriptor instead.
 func (*RemoveSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *RemoveSampleRequest) GetRequestId() string {
@@ -2305,7 +2446,7 @@ type RemoveSampleResponse struct {
 
 func (x *RemoveSampleResponse) Reset() {
 	*x = RemoveSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2317,7 +2458,7 @@ func (x *RemoveSampleResponse) String() string {
 func (*RemoveSampleResponse) ProtoMessage() {}
 
 func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2330,7 +2471,7 @@ func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleResponse.ProtoReflect.Descriptor instead.
 func (*RemoveSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *RemoveSampleResponse) GetCursor() uint64 {
@@ -2359,7 +2500,7 @@ type SetMarkRequest struct {
 
 func (x *SetMarkRequest) Reset() {
 	*x = SetMarkRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2371,7 +2512,7 @@ func (x *SetMarkRequest) String() string {
 func (*SetMarkRequest) ProtoMessage() {}
 
 func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2384,7 +2525,7 @@ func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkRequest.ProtoReflect.Descriptor instead.
 func (*SetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *SetMarkRequest) GetRequestId() string {
@@ -2455,7 +2596,7 @@ type SetMarkResponse struct {
 
 func (x *SetMarkResponse) Reset() {
 	*x = SetMarkResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2467,7 +2608,7 @@ func (x *SetMarkResponse) String() string {
 func (*SetMarkResponse) ProtoMessage() {}
 
 func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2480,7 +2621,7 @@ func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkResponse.ProtoReflect.Descriptor instead.
 func (*SetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *SetMarkResponse) GetRoast() string {
@@ -2523,7 +2664,7 @@ type AssignReadingsRequest struct {
 
 func (x *AssignReadingsRequest) Reset() {
 	*x = AssignReadingsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2535,7 +2676,7 @@ func (x *AssignReadingsRequest) String() string {
 func (*AssignReadingsRequest) ProtoMessage() {}
 
 func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2548,7 +2689,7 @@ func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsRequest.ProtoReflect.Descriptor instead.
 func (*AssignReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *AssignReadingsRequest) GetRequestId() string {
@@ -2616,7 +2757,7 @@ type AssignReadingsResponse struct {
 
 func (x *AssignReadingsResponse) Reset() {
 	*x = AssignReadingsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2628,7 +2769,7 @@ func (x *AssignReadingsResponse) String() string {
 func (*AssignReadingsResponse) ProtoMessage() {}
 
 func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2641,7 +2782,7 @@ func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsResponse.ProtoReflect.Descriptor instead.
 func (*AssignReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *AssignReadingsResponse) GetCursor() uint64 {
@@ -2666,7 +2807,7 @@ type AddNoteRequest struct {
 
 func (x *AddNoteRequest) Reset() {
 	*x = AddNoteRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2678,7 +2819,7 @@ func (x *AddNoteRequest) String() string {
 func (*AddNoteRequest) ProtoMessage() {}
 
 func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2691,7 +2832,7 @@ func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteRequest.ProtoReflect.Descriptor instead.
 func (*AddNoteRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *AddNoteRequest) GetRequestId() string {
@@ -2745,7 +2886,7 @@ type AddNoteResponse struct {
 
 func (x *AddNoteResponse) Reset() {
 	*x = AddNoteResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2757,7 +2898,7 @@ func (x *AddNoteResponse) String() string {
 func (*AddNoteResponse) ProtoMessage() {}
 
 func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2770,7 +2911,7 @@ func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteResponse.ProtoReflect.Descriptor instead.
 func (*AddNoteResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *AddNoteResponse) GetCursor() uint64 {
@@ -2788,7 +2929,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2800,7 +2941,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2813,7 +2954,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
 }
 
 type ListStationsResponse struct {
@@ -2825,7 +2966,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2837,7 +2978,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2850,7 +2991,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ListStationsResponse) GetStations() []*StationStatus {
@@ -2876,7 +3017,7 @@ type StationStatus struct {
 
 func (x *StationStatus) Reset() {
 	*x = StationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2888,7 +3029,7 @@ func (x *StationStatus) String() string {
 func (*StationStatus) ProtoMessage() {}
 
 func (x *StationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2901,7 +3042,7 @@ func (x *StationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationStatus.ProtoReflect.Descriptor instead.
 func (*StationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *StationStatus) GetStation() *Station {
@@ -2947,7 +3088,7 @@ type ListInstrumentsRequest struct {
 
 func (x *ListInstrumentsRequest) Reset() {
 	*x = ListInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2959,7 +3100,7 @@ func (x *ListInstrumentsRequest) String() string {
 func (*ListInstrumentsRequest) ProtoMessage() {}
 
 func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2972,7 +3113,7 @@ func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
 }
 
 type ListInstrumentsResponse struct {
@@ -2984,7 +3125,7 @@ type ListInstrumentsResponse struct {
 
 func (x *ListInstrumentsResponse) Reset() {
 	*x = ListInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2996,7 +3137,7 @@ func (x *ListInstrumentsResponse) String() string {
 func (*ListInstrumentsResponse) ProtoMessage() {}
 
 func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3009,7 +3150,7 @@ func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *ListInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3044,13 +3185,16 @@ type InstrumentStatus struct {
 	// What device_identity should be, by the lab file or the record; empty if
 	// neither knows.
 	ExpectedIdentity string `protobuf:"bytes,18,opt,name=expected_identity,json=expectedIdentity,proto3" json:"expected_identity,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Channels that are calibrated, and the checks that the lab file asks for.
+	Calibrations  []*CalibrationStatus `protobuf:"bytes,30,rep,name=calibrations,proto3" json:"calibrations,omitempty"`
+	Checks        []*CheckStatus       `protobuf:"bytes,31,rep,name=checks,proto3" json:"checks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *InstrumentStatus) Reset() {
 	*x = InstrumentStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3062,7 +3206,7 @@ func (x *InstrumentStatus) String() string {
 func (*InstrumentStatus) ProtoMessage() {}
 
 func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3075,7 +3219,7 @@ func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentStatus.ProtoReflect.Descriptor instead.
 func (*InstrumentStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *InstrumentStatus) GetInstrument() string {
@@ -3204,6 +3348,235 @@ func (x *InstrumentStatus) GetExpectedIdentity() string {
 	return ""
 }
 
+func (x *InstrumentStatus) GetCalibrations() []*CalibrationStatus {
+	if x != nil {
+		return x.Calibrations
+	}
+	return nil
+}
+
+func (x *InstrumentStatus) GetChecks() []*CheckStatus {
+	if x != nil {
+		return x.Checks
+	}
+	return nil
+}
+
+// CalibrationStatus says which calibration a channel has.
+type CalibrationStatus struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Id of the calibration; empty if those that there are are another device's.
+	Calibration string                 `protobuf:"bytes,2,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	From        *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	Until       *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=until,proto3" json:"until,omitempty"`
+	State       DueState               `protobuf:"varint,5,opt,name=state,proto3,enum=evenbench.v1.DueState" json:"state,omitempty"`
+	// What to do, unless it is good.
+	Detail        string `protobuf:"bytes,6,opt,name=detail,proto3" json:"detail,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrationStatus) Reset() {
+	*x = CalibrationStatus{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationStatus) ProtoMessage() {}
+
+func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationStatus.ProtoReflect.Descriptor instead.
+func (*CalibrationStatus) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *CalibrationStatus) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *CalibrationStatus) GetCalibration() string {
+	if x != nil {
+		return x.Calibration
+	}
+	return ""
+}
+
+func (x *CalibrationStatus) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *CalibrationStatus) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *CalibrationStatus) GetState() DueState {
+	if x != nil {
+		return x.State
+	}
+	return DueState_DUE_STATE_UNSPECIFIED
+}
+
+func (x *CalibrationStatus) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
+}
+
+// CheckStatus says how a check of the lab file stands.
+type CheckStatus struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
+	Check   string                 `protobuf:"bytes,2,opt,name=check,proto3" json:"check,omitempty"`
+	// The last time it was done; absent if it never was.
+	Last    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=last,proto3" json:"last,omitempty"`
+	Verdict CheckVerdict           `protobuf:"varint,4,opt,name=verdict,proto3,enum=evenbench.v1.CheckVerdict" json:"verdict,omitempty"`
+	Due     *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=due,proto3" json:"due,omitempty"`
+	State   DueState               `protobuf:"varint,6,opt,name=state,proto3,enum=evenbench.v1.DueState" json:"state,omitempty"`
+	// What to do, unless it is good.
+	Detail string `protobuf:"bytes,7,opt,name=detail,proto3" json:"detail,omitempty"`
+	// As the lab file has it, in unit.
+	Unit                 string  `protobuf:"bytes,8,opt,name=unit,proto3" json:"unit,omitempty"`
+	Reference            float64 `protobuf:"fixed64,9,opt,name=reference,proto3" json:"reference,omitempty"`
+	ReferenceUncertainty float64 `protobuf:"fixed64,10,opt,name=reference_uncertainty,json=referenceUncertainty,proto3" json:"reference_uncertainty,omitempty"`
+	Limit                float64 `protobuf:"fixed64,11,opt,name=limit,proto3" json:"limit,omitempty"`
+	unknownFields        protoimpl.UnknownFields
+	sizeCache            protoimpl.SizeCache
+}
+
+func (x *CheckStatus) Reset() {
+	*x = CheckStatus{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckStatus) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckStatus) ProtoMessage() {}
+
+func (x *CheckStatus) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckStatus.ProtoReflect.Descriptor instead.
+func (*CheckStatus) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *CheckStatus) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *CheckStatus) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *CheckStatus) GetLast() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Last
+	}
+	return nil
+}
+
+func (x *CheckStatus) GetVerdict() CheckVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return CheckVerdict_CHECK_VERDICT_UNSPECIFIED
+}
+
+func (x *CheckStatus) GetDue() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Due
+	}
+	return nil
+}
+
+func (x *CheckStatus) GetState() DueState {
+	if x != nil {
+		return x.State
+	}
+	return DueState_DUE_STATE_UNSPECIFIED
+}
+
+func (x *CheckStatus) GetDetail() string {
+	if x != nil {
+		return x.Detail
+	}
+	return ""
+}
+
+func (x *CheckStatus) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *CheckStatus) GetReference() float64 {
+	if x != nil {
+		return x.Reference
+	}
+	return 0
+}
+
+func (x *CheckStatus) GetReferenceUncertainty() float64 {
+	if x != nil {
+		return x.ReferenceUncertainty
+	}
+	return 0
+}
+
+func (x *CheckStatus) GetLimit() float64 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
 type LatestReading struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Channel       string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
@@ -3220,7 +3593,7 @@ type LatestReading struct {
 
 func (x *LatestReading) Reset() {
 	*x = LatestReading{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3232,7 +3605,7 @@ func (x *LatestReading) String() string {
 func (*LatestReading) ProtoMessage() {}
 
 func (x *LatestReading) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3245,7 +3618,7 @@ func (x *LatestReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LatestReading.ProtoReflect.Descriptor instead.
 func (*LatestReading) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *LatestReading) GetChannel() string {
@@ -3314,7 +3687,7 @@ type WatchInstrumentsRequest struct {
 
 func (x *WatchInstrumentsRequest) Reset() {
 	*x = WatchInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3326,7 +3699,7 @@ func (x *WatchInstrumentsRequest) String() string {
 func (*WatchInstrumentsRequest) ProtoMessage() {}
 
 func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3339,7 +3712,7 @@ func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *WatchInstrumentsRequest) GetInstruments() []string {
@@ -3360,7 +3733,7 @@ type WatchInstrumentsResponse struct {
 
 func (x *WatchInstrumentsResponse) Reset() {
 	*x = WatchInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3372,7 +3745,7 @@ func (x *WatchInstrumentsResponse) String() string {
 func (*WatchInstrumentsResponse) ProtoMessage() {}
 
 func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3385,7 +3758,7 @@ func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *WatchInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3417,7 +3790,7 @@ type ActOnInstrumentRequest struct {
 
 func (x *ActOnInstrumentRequest) Reset() {
 	*x = ActOnInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3429,7 +3802,7 @@ func (x *ActOnInstrumentRequest) String() string {
 func (*ActOnInstrumentRequest) ProtoMessage() {}
 
 func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3442,7 +3815,7 @@ func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ActOnInstrumentRequest) GetRequestId() string {
@@ -3496,7 +3869,7 @@ type ActOnInstrumentResponse struct {
 
 func (x *ActOnInstrumentResponse) Reset() {
 	*x = ActOnInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3508,7 +3881,7 @@ func (x *ActOnInstrumentResponse) String() string {
 func (*ActOnInstrumentResponse) ProtoMessage() {}
 
 func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3521,7 +3894,7 @@ func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ActOnInstrumentResponse) GetAnswer() string {
@@ -3545,7 +3918,7 @@ type AdoptInstrumentRequest struct {
 
 func (x *AdoptInstrumentRequest) Reset() {
 	*x = AdoptInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3557,7 +3930,7 @@ func (x *AdoptInstrumentRequest) String() string {
 func (*AdoptInstrumentRequest) ProtoMessage() {}
 
 func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3570,7 +3943,7 @@ func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *AdoptInstrumentRequest) GetRequestId() string {
@@ -3618,7 +3991,7 @@ type AdoptInstrumentResponse struct {
 
 func (x *AdoptInstrumentResponse) Reset() {
 	*x = AdoptInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3630,7 +4003,7 @@ func (x *AdoptInstrumentResponse) String() string {
 func (*AdoptInstrumentResponse) ProtoMessage() {}
 
 func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3643,7 +4016,7 @@ func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *AdoptInstrumentResponse) GetCursor() uint64 {
@@ -3662,7 +4035,7 @@ type ReloadLabRequest struct {
 
 func (x *ReloadLabRequest) Reset() {
 	*x = ReloadLabRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3674,7 +4047,7 @@ func (x *ReloadLabRequest) String() string {
 func (*ReloadLabRequest) ProtoMessage() {}
 
 func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3687,7 +4060,7 @@ func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabRequest.ProtoReflect.Descriptor instead.
 func (*ReloadLabRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *ReloadLabRequest) GetPerson() string {
@@ -3709,7 +4082,7 @@ type ReloadLabResponse struct {
 
 func (x *ReloadLabResponse) Reset() {
 	*x = ReloadLabResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3721,7 +4094,7 @@ func (x *ReloadLabResponse) String() string {
 func (*ReloadLabResponse) ProtoMessage() {}
 
 func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3734,7 +4107,7 @@ func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabResponse.ProtoReflect.Descriptor instead.
 func (*ReloadLabResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ReloadLabResponse) GetStarted() []string {
@@ -3763,6 +4136,1043 @@ func (x *ReloadLabResponse) GetUnchanged() uint32 {
 		return x.Unchanged
 	}
 	return 0
+}
+
+// CalibrationPlan is what a calibration is to be made of.
+type CalibrationPlan struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Channel    string                 `protobuf:"bytes,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Empty: the hub names it by instrument, channel and day.
+	Id   string          `protobuf:"bytes,3,opt,name=id,proto3" json:"id,omitempty"`
+	Form CalibrationForm `protobuf:"varint,4,opt,name=form,proto3,enum=evenbench.v1.CalibrationForm" json:"form,omitempty"`
+	// At most 100. Of each, reference and means are given, and either readings or a read
+	// value that was typed: what the device showed, uncorrected, in the channel's unit.
+	// For ice and boiling water the hub knows the reference, unless it is given.
+	Points []*CalibrationPoint `protobuf:"bytes,5,rep,name=points,proto3" json:"points,omitempty"`
+	// Range of x in which it is good. Absent: that of the points.
+	Low  *float64 `protobuf:"fixed64,6,opt,name=low,proto3,oneof" json:"low,omitempty"`
+	High *float64 `protobuf:"fixed64,7,opt,name=high,proto3,oneof" json:"high,omitempty"`
+	// Absent: now. Earlier: what was measured since is made anew.
+	From  *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=from,proto3" json:"from,omitempty"`
+	Until *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=until,proto3" json:"until,omitempty"`
+	// Most that a point may lie off the curve, in the channel's unit; 0: not stated.
+	ResidualLimit float64 `protobuf:"fixed64,10,opt,name=residual_limit,json=residualLimit,proto3" json:"residual_limit,omitempty"`
+	// A plunge of the probe, found in readings of the run: at most 10,000.
+	PlungeRun         string `protobuf:"bytes,11,opt,name=plunge_run,json=plungeRun,proto3" json:"plunge_run,omitempty"`
+	PlungeFirstNumber uint64 `protobuf:"varint,12,opt,name=plunge_first_number,json=plungeFirstNumber,proto3" json:"plunge_first_number,omitempty"`
+	PlungeLastNumber  uint64 `protobuf:"varint,13,opt,name=plunge_last_number,json=plungeLastNumber,proto3" json:"plunge_last_number,omitempty"`
+	// Why it is made.
+	Reason        string `protobuf:"bytes,14,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrationPlan) Reset() {
+	*x = CalibrationPlan{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationPlan) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationPlan) ProtoMessage() {}
+
+func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationPlan.ProtoReflect.Descriptor instead.
+func (*CalibrationPlan) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
+}
+
+func (x *CalibrationPlan) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *CalibrationPlan) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *CalibrationPlan) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *CalibrationPlan) GetForm() CalibrationForm {
+	if x != nil {
+		return x.Form
+	}
+	return CalibrationForm_CALIBRATION_FORM_UNSPECIFIED
+}
+
+func (x *CalibrationPlan) GetPoints() []*CalibrationPoint {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *CalibrationPlan) GetLow() float64 {
+	if x != nil && x.Low != nil {
+		return *x.Low
+	}
+	return 0
+}
+
+func (x *CalibrationPlan) GetHigh() float64 {
+	if x != nil && x.High != nil {
+		return *x.High
+	}
+	return 0
+}
+
+func (x *CalibrationPlan) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *CalibrationPlan) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *CalibrationPlan) GetResidualLimit() float64 {
+	if x != nil {
+		return x.ResidualLimit
+	}
+	return 0
+}
+
+func (x *CalibrationPlan) GetPlungeRun() string {
+	if x != nil {
+		return x.PlungeRun
+	}
+	return ""
+}
+
+func (x *CalibrationPlan) GetPlungeFirstNumber() uint64 {
+	if x != nil {
+		return x.PlungeFirstNumber
+	}
+	return 0
+}
+
+func (x *CalibrationPlan) GetPlungeLastNumber() uint64 {
+	if x != nil {
+		return x.PlungeLastNumber
+	}
+	return 0
+}
+
+func (x *CalibrationPlan) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type TryCalibrationRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Plan          *CalibrationPlan       `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TryCalibrationRequest) Reset() {
+	*x = TryCalibrationRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TryCalibrationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TryCalibrationRequest) ProtoMessage() {}
+
+func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TryCalibrationRequest.ProtoReflect.Descriptor instead.
+func (*TryCalibrationRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
+}
+
+func (x *TryCalibrationRequest) GetPlan() *CalibrationPlan {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+type TryCalibrationResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Calibration *Calibration           `protobuf:"bytes,1,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// What has to be confirmed to make it.
+	Concerns []*CalibrationConcern `protobuf:"bytes,2,rep,name=concerns,proto3" json:"concerns,omitempty"`
+	// The corrected value at the points and between them, over the range.
+	At []*CalibrationAt `protobuf:"bytes,3,rep,name=at,proto3" json:"at,omitempty"`
+	// Measurements in the record that would be made anew, and roasts whose curves would.
+	Measurements  uint32 `protobuf:"varint,4,opt,name=measurements,proto3" json:"measurements,omitempty"`
+	Roasts        uint32 `protobuf:"varint,5,opt,name=roasts,proto3" json:"roasts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TryCalibrationResponse) Reset() {
+	*x = TryCalibrationResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TryCalibrationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TryCalibrationResponse) ProtoMessage() {}
+
+func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TryCalibrationResponse.ProtoReflect.Descriptor instead.
+func (*TryCalibrationResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
+}
+
+func (x *TryCalibrationResponse) GetCalibration() *Calibration {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+func (x *TryCalibrationResponse) GetConcerns() []*CalibrationConcern {
+	if x != nil {
+		return x.Concerns
+	}
+	return nil
+}
+
+func (x *TryCalibrationResponse) GetAt() []*CalibrationAt {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *TryCalibrationResponse) GetMeasurements() uint32 {
+	if x != nil {
+		return x.Measurements
+	}
+	return 0
+}
+
+func (x *TryCalibrationResponse) GetRoasts() uint32 {
+	if x != nil {
+		return x.Roasts
+	}
+	return 0
+}
+
+// CalibrationAt is a calibration at one place, in its unit.
+type CalibrationAt struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	X     float64                `protobuf:"fixed64,1,opt,name=x,proto3" json:"x,omitempty"`
+	Value float64                `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// Standard uncertainty of value for one more reading, with that of the references.
+	StandardUncertainty float64 `protobuf:"fixed64,3,opt,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	// Expanded for 95 %.
+	ExpandedUncertainty float64 `protobuf:"fixed64,4,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3" json:"expanded_uncertainty,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *CalibrationAt) Reset() {
+	*x = CalibrationAt{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationAt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationAt) ProtoMessage() {}
+
+func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationAt.ProtoReflect.Descriptor instead.
+func (*CalibrationAt) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
+}
+
+func (x *CalibrationAt) GetX() float64 {
+	if x != nil {
+		return x.X
+	}
+	return 0
+}
+
+func (x *CalibrationAt) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *CalibrationAt) GetStandardUncertainty() float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *CalibrationAt) GetExpandedUncertainty() float64 {
+	if x != nil {
+		return x.ExpandedUncertainty
+	}
+	return 0
+}
+
+type MakeCalibrationRequest struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	RequestId string                 `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	Person    string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	Plan      *CalibrationPlan       `protobuf:"bytes,3,opt,name=plan,proto3" json:"plan,omitempty"`
+	// Codes of the concerns that the person knows of and accepts.
+	Confirmed     []string `protobuf:"bytes,4,rep,name=confirmed,proto3" json:"confirmed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MakeCalibrationRequest) Reset() {
+	*x = MakeCalibrationRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MakeCalibrationRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MakeCalibrationRequest) ProtoMessage() {}
+
+func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MakeCalibrationRequest.ProtoReflect.Descriptor instead.
+func (*MakeCalibrationRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
+}
+
+func (x *MakeCalibrationRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *MakeCalibrationRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *MakeCalibrationRequest) GetPlan() *CalibrationPlan {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
+func (x *MakeCalibrationRequest) GetConfirmed() []string {
+	if x != nil {
+		return x.Confirmed
+	}
+	return nil
+}
+
+type MakeCalibrationResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Calibration   string                 `protobuf:"bytes,1,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	Cursor        uint64                 `protobuf:"varint,2,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MakeCalibrationResponse) Reset() {
+	*x = MakeCalibrationResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MakeCalibrationResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MakeCalibrationResponse) ProtoMessage() {}
+
+func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MakeCalibrationResponse.ProtoReflect.Descriptor instead.
+func (*MakeCalibrationResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
+}
+
+func (x *MakeCalibrationResponse) GetCalibration() string {
+	if x != nil {
+		return x.Calibration
+	}
+	return ""
+}
+
+func (x *MakeCalibrationResponse) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
+type ListCalibrationsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty: of all instruments.
+	Instrument string `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	// Empty: of all channels.
+	Channel       string `protobuf:"bytes,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCalibrationsRequest) Reset() {
+	*x = ListCalibrationsRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCalibrationsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCalibrationsRequest) ProtoMessage() {}
+
+func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCalibrationsRequest.ProtoReflect.Descriptor instead.
+func (*ListCalibrationsRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
+}
+
+func (x *ListCalibrationsRequest) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *ListCalibrationsRequest) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+type ListCalibrationsResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Calibrations  []*RecordedCalibration `protobuf:"bytes,1,rep,name=calibrations,proto3" json:"calibrations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCalibrationsResponse) Reset() {
+	*x = ListCalibrationsResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCalibrationsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCalibrationsResponse) ProtoMessage() {}
+
+func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCalibrationsResponse.ProtoReflect.Descriptor instead.
+func (*ListCalibrationsResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *ListCalibrationsResponse) GetCalibrations() []*RecordedCalibration {
+	if x != nil {
+		return x.Calibrations
+	}
+	return nil
+}
+
+// RecordedCalibration is a calibration and who made it.
+type RecordedCalibration struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Calibration   *Calibration           `protobuf:"bytes,1,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	Cursor        uint64                 `protobuf:"varint,2,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	RecordedAt    *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=recorded_at,json=recordedAt,proto3" json:"recorded_at,omitempty"`
+	Actor         string                 `protobuf:"bytes,4,opt,name=actor,proto3" json:"actor,omitempty"`
+	Person        string                 `protobuf:"bytes,5,opt,name=person,proto3" json:"person,omitempty"`
+	Reason        string                 `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordedCalibration) Reset() {
+	*x = RecordedCalibration{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordedCalibration) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordedCalibration) ProtoMessage() {}
+
+func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordedCalibration.ProtoReflect.Descriptor instead.
+func (*RecordedCalibration) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
+}
+
+func (x *RecordedCalibration) GetCalibration() *Calibration {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+func (x *RecordedCalibration) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
+func (x *RecordedCalibration) GetRecordedAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecordedAt
+	}
+	return nil
+}
+
+func (x *RecordedCalibration) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *RecordedCalibration) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *RecordedCalibration) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type CheckInstrumentRequest struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	RequestId  string                 `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	Person     string                 `protobuf:"bytes,2,opt,name=person,proto3" json:"person,omitempty"`
+	Instrument string                 `protobuf:"bytes,3,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	// Empty: the check's name says it.
+	Channel string `protobuf:"bytes,4,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Name of the check in the lab file.
+	Check string `protobuf:"bytes,5,opt,name=check,proto3" json:"check,omitempty"`
+	// Readings of the run, or else a value that was typed: what the device showed,
+	// uncorrected, in the channel's unit.
+	Run           string   `protobuf:"bytes,6,opt,name=run,proto3" json:"run,omitempty"`
+	FirstNumber   uint64   `protobuf:"varint,7,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber    uint64   `protobuf:"varint,8,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	Read          *float64 `protobuf:"fixed64,9,opt,name=read,proto3,oneof" json:"read,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckInstrumentRequest) Reset() {
+	*x = CheckInstrumentRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckInstrumentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckInstrumentRequest) ProtoMessage() {}
+
+func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckInstrumentRequest.ProtoReflect.Descriptor instead.
+func (*CheckInstrumentRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
+}
+
+func (x *CheckInstrumentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *CheckInstrumentRequest) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *CheckInstrumentRequest) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *CheckInstrumentRequest) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *CheckInstrumentRequest) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *CheckInstrumentRequest) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *CheckInstrumentRequest) GetFirstNumber() uint64 {
+	if x != nil {
+		return x.FirstNumber
+	}
+	return 0
+}
+
+func (x *CheckInstrumentRequest) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *CheckInstrumentRequest) GetRead() float64 {
+	if x != nil && x.Read != nil {
+		return *x.Read
+	}
+	return 0
+}
+
+type CheckInstrumentResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Checked       *InstrumentChecked     `protobuf:"bytes,1,opt,name=checked,proto3" json:"checked,omitempty"`
+	Cursor        uint64                 `protobuf:"varint,2,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckInstrumentResponse) Reset() {
+	*x = CheckInstrumentResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckInstrumentResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckInstrumentResponse) ProtoMessage() {}
+
+func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckInstrumentResponse.ProtoReflect.Descriptor instead.
+func (*CheckInstrumentResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
+}
+
+func (x *CheckInstrumentResponse) GetChecked() *InstrumentChecked {
+	if x != nil {
+		return x.Checked
+	}
+	return nil
+}
+
+func (x *CheckInstrumentResponse) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
+type ReadMeanRequest struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Channel    string                 `protobuf:"bytes,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Empty: the instrument's latest run.
+	Run string `protobuf:"bytes,3,opt,name=run,proto3" json:"run,omitempty"`
+	// Readings from one number to another, at most 10,000; or, if last_number is 0, as many of
+	// the latest ones, not before first_number, as `latest` says: 20 if that is 0, and 1000 at
+	// most.
+	FirstNumber   uint64 `protobuf:"varint,4,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber    uint64 `protobuf:"varint,5,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	Latest        uint32 `protobuf:"varint,6,opt,name=latest,proto3" json:"latest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadMeanRequest) Reset() {
+	*x = ReadMeanRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadMeanRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadMeanRequest) ProtoMessage() {}
+
+func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadMeanRequest.ProtoReflect.Descriptor instead.
+func (*ReadMeanRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
+}
+
+func (x *ReadMeanRequest) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *ReadMeanRequest) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *ReadMeanRequest) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *ReadMeanRequest) GetFirstNumber() uint64 {
+	if x != nil {
+		return x.FirstNumber
+	}
+	return 0
+}
+
+func (x *ReadMeanRequest) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *ReadMeanRequest) GetLatest() uint32 {
+	if x != nil {
+		return x.Latest
+	}
+	return 0
+}
+
+type ReadMeanResponse struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Run         string                 `protobuf:"bytes,1,opt,name=run,proto3" json:"run,omitempty"`
+	FirstNumber uint64                 `protobuf:"varint,2,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber  uint64                 `protobuf:"varint,3,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	Readings    uint32                 `protobuf:"varint,4,opt,name=readings,proto3" json:"readings,omitempty"`
+	Unit        string                 `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	Mean        float64                `protobuf:"fixed64,6,opt,name=mean,proto3" json:"mean,omitempty"`
+	// Standard deviation of the readings, and the standard uncertainty of their mean with
+	// that of the display.
+	Sd                  float64 `protobuf:"fixed64,7,opt,name=sd,proto3" json:"sd,omitempty"`
+	StandardUncertainty float64 `protobuf:"fixed64,8,opt,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	// Readings, uncorrected, and their times.
+	Values []float64                `protobuf:"fixed64,9,rep,packed,name=values,proto3" json:"values,omitempty"`
+	Times  []*timestamppb.Timestamp `protobuf:"bytes,10,rep,name=times,proto3" json:"times,omitempty"`
+	// The readings agree within the channel's rule for a settled value; where it has none,
+	// their slope is within their noise.
+	Settled       bool `protobuf:"varint,11,opt,name=settled,proto3" json:"settled,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadMeanResponse) Reset() {
+	*x = ReadMeanResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadMeanResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadMeanResponse) ProtoMessage() {}
+
+func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadMeanResponse.ProtoReflect.Descriptor instead.
+func (*ReadMeanResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
+}
+
+func (x *ReadMeanResponse) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *ReadMeanResponse) GetFirstNumber() uint64 {
+	if x != nil {
+		return x.FirstNumber
+	}
+	return 0
+}
+
+func (x *ReadMeanResponse) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *ReadMeanResponse) GetReadings() uint32 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *ReadMeanResponse) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ReadMeanResponse) GetMean() float64 {
+	if x != nil {
+		return x.Mean
+	}
+	return 0
+}
+
+func (x *ReadMeanResponse) GetSd() float64 {
+	if x != nil {
+		return x.Sd
+	}
+	return 0
+}
+
+func (x *ReadMeanResponse) GetStandardUncertainty() float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *ReadMeanResponse) GetValues() []float64 {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *ReadMeanResponse) GetTimes() []*timestamppb.Timestamp {
+	if x != nil {
+		return x.Times
+	}
+	return nil
+}
+
+func (x *ReadMeanResponse) GetSettled() bool {
+	if x != nil {
+		return x.Settled
+	}
+	return false
 }
 
 var File_evenbench_v1_hub_proto protoreflect.FileDescriptor
@@ -3796,9 +5206,10 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\aentries\x18\x01 \x03(\v2\x13.evenbench.v1.EntryR\aentries\x124\n" +
 	"\arecords\x18\x02 \x03(\v2\x1a.evenbench.v1.SampleRecordR\arecords\x12\x16\n" +
 	"\x06cursor\x18\x03 \x01(\x04R\x06cursor\x12\x1b\n" +
-	"\tcaught_up\x18\x04 \x01(\bR\bcaughtUp\"*\n" +
+	"\tcaught_up\x18\x04 \x01(\bR\bcaughtUp\"f\n" +
 	"\x10GetSampleRequest\x12\x16\n" +
-	"\x06sample\x18\x01 \x01(\tR\x06sample\"G\n" +
+	"\x06sample\x18\x01 \x01(\tR\x06sample\x12:\n" +
+	"\vas_known_on\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tasKnownOn\"G\n" +
 	"\x11GetSampleResponse\x122\n" +
 	"\x06record\x18\x01 \x01(\v2\x1a.evenbench.v1.SampleRecordR\x06record\"h\n" +
 	"\x12ListSamplesRequest\x12\x1b\n" +
@@ -3817,14 +5228,18 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12+\n" +
 	"\x06curves\x18\x03 \x03(\v2\x13.evenbench.v1.CurveR\x06curves\x125\n" +
 	"\frate_of_rise\x18\x04 \x01(\v2\x13.evenbench.v1.CurveR\n" +
-	"rateOfRise\"\x97\x01\n" +
+	"rateOfRise\"\xdb\x01\n" +
 	"\x05Curve\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12\x12\n" +
 	"\x04unit\x18\x03 \x01(\tR\x04unit\x12\x1b\n" +
 	"\telapsed_s\x18\x04 \x03(\x01R\belapsedS\x12\x14\n" +
 	"\x05value\x18\x05 \x03(\x01R\x05value\x12\x19\n" +
-	"\bwindow_s\x18\x06 \x01(\x01R\awindowS\"0\n" +
+	"\bwindow_s\x18\x06 \x01(\x01R\awindowS\x12B\n" +
+	"\fcalibrations\x18\a \x03(\v2\x1e.evenbench.v1.CurveCalibrationR\fcalibrations\"J\n" +
+	"\x10CurveCalibration\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\rR\x05first\x12 \n" +
+	"\vcalibration\x18\x02 \x01(\tR\vcalibration\"0\n" +
 	"\x12WatchRoastsRequest\x12\x1a\n" +
 	"\bstations\x18\x01 \x03(\tR\bstations\"\x97\x01\n" +
 	"\x13WatchRoastsResponse\x123\n" +
@@ -4005,7 +5420,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x05roast\x18\x05 \x01(\tR\x05roast\"\x18\n" +
 	"\x16ListInstrumentsRequest\"[\n" +
 	"\x17ListInstrumentsResponse\x12@\n" +
-	"\vinstruments\x18\x01 \x03(\v2\x1e.evenbench.v1.InstrumentStatusR\vinstruments\"\x97\x05\n" +
+	"\vinstruments\x18\x01 \x03(\v2\x1e.evenbench.v1.InstrumentStatusR\vinstruments\"\x8f\x06\n" +
 	"\x10InstrumentStatus\x12\x1e\n" +
 	"\n" +
 	"instrument\x18\x01 \x01(\tR\n" +
@@ -4031,7 +5446,29 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x11unreadable_sample\x18\x10 \x01(\tR\x10unreadableSample\x12\x1d\n" +
 	"\n" +
 	"process_id\x18\x11 \x01(\rR\tprocessId\x12+\n" +
-	"\x11expected_identity\x18\x12 \x01(\tR\x10expectedIdentity\"\x91\x02\n" +
+	"\x11expected_identity\x18\x12 \x01(\tR\x10expectedIdentity\x12C\n" +
+	"\fcalibrations\x18\x1e \x03(\v2\x1f.evenbench.v1.CalibrationStatusR\fcalibrations\x121\n" +
+	"\x06checks\x18\x1f \x03(\v2\x19.evenbench.v1.CheckStatusR\x06checks\"\xf7\x01\n" +
+	"\x11CalibrationStatus\x12\x18\n" +
+	"\achannel\x18\x01 \x01(\tR\achannel\x12 \n" +
+	"\vcalibration\x18\x02 \x01(\tR\vcalibration\x12.\n" +
+	"\x04from\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x120\n" +
+	"\x05until\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12,\n" +
+	"\x05state\x18\x05 \x01(\x0e2\x16.evenbench.v1.DueStateR\x05state\x12\x16\n" +
+	"\x06detail\x18\x06 \x01(\tR\x06detail\"\x94\x03\n" +
+	"\vCheckStatus\x12\x18\n" +
+	"\achannel\x18\x01 \x01(\tR\achannel\x12\x14\n" +
+	"\x05check\x18\x02 \x01(\tR\x05check\x12.\n" +
+	"\x04last\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x04last\x124\n" +
+	"\averdict\x18\x04 \x01(\x0e2\x1a.evenbench.v1.CheckVerdictR\averdict\x12,\n" +
+	"\x03due\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x03due\x12,\n" +
+	"\x05state\x18\x06 \x01(\x0e2\x16.evenbench.v1.DueStateR\x05state\x12\x16\n" +
+	"\x06detail\x18\a \x01(\tR\x06detail\x12\x12\n" +
+	"\x04unit\x18\b \x01(\tR\x04unit\x12\x1c\n" +
+	"\treference\x18\t \x01(\x01R\treference\x123\n" +
+	"\x15reference_uncertainty\x18\n" +
+	" \x01(\x01R\x14referenceUncertainty\x12\x14\n" +
+	"\x05limit\x18\v \x01(\x01R\x05limit\"\x91\x02\n" +
 	"\rLatestReading\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
@@ -4075,7 +5512,107 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\astarted\x18\x01 \x03(\tR\astarted\x12\x18\n" +
 	"\astopped\x18\x02 \x03(\tR\astopped\x12\x1c\n" +
 	"\trestarted\x18\x03 \x03(\tR\trestarted\x12\x1c\n" +
-	"\tunchanged\x18\x04 \x01(\rR\tunchanged*\xd9\x06\n" +
+	"\tunchanged\x18\x04 \x01(\rR\tunchanged\"\xa5\x04\n" +
+	"\x0fCalibrationPlan\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x02 \x01(\tR\achannel\x12\x0e\n" +
+	"\x02id\x18\x03 \x01(\tR\x02id\x121\n" +
+	"\x04form\x18\x04 \x01(\x0e2\x1d.evenbench.v1.CalibrationFormR\x04form\x126\n" +
+	"\x06points\x18\x05 \x03(\v2\x1e.evenbench.v1.CalibrationPointR\x06points\x12\x15\n" +
+	"\x03low\x18\x06 \x01(\x01H\x00R\x03low\x88\x01\x01\x12\x17\n" +
+	"\x04high\x18\a \x01(\x01H\x01R\x04high\x88\x01\x01\x12.\n" +
+	"\x04from\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x120\n" +
+	"\x05until\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x12%\n" +
+	"\x0eresidual_limit\x18\n" +
+	" \x01(\x01R\rresidualLimit\x12\x1d\n" +
+	"\n" +
+	"plunge_run\x18\v \x01(\tR\tplungeRun\x12.\n" +
+	"\x13plunge_first_number\x18\f \x01(\x04R\x11plungeFirstNumber\x12,\n" +
+	"\x12plunge_last_number\x18\r \x01(\x04R\x10plungeLastNumber\x12\x16\n" +
+	"\x06reason\x18\x0e \x01(\tR\x06reasonB\x06\n" +
+	"\x04_lowB\a\n" +
+	"\x05_high\"J\n" +
+	"\x15TryCalibrationRequest\x121\n" +
+	"\x04plan\x18\x01 \x01(\v2\x1d.evenbench.v1.CalibrationPlanR\x04plan\"\xfc\x01\n" +
+	"\x16TryCalibrationResponse\x12;\n" +
+	"\vcalibration\x18\x01 \x01(\v2\x19.evenbench.v1.CalibrationR\vcalibration\x12<\n" +
+	"\bconcerns\x18\x02 \x03(\v2 .evenbench.v1.CalibrationConcernR\bconcerns\x12+\n" +
+	"\x02at\x18\x03 \x03(\v2\x1b.evenbench.v1.CalibrationAtR\x02at\x12\"\n" +
+	"\fmeasurements\x18\x04 \x01(\rR\fmeasurements\x12\x16\n" +
+	"\x06roasts\x18\x05 \x01(\rR\x06roasts\"\x99\x01\n" +
+	"\rCalibrationAt\x12\f\n" +
+	"\x01x\x18\x01 \x01(\x01R\x01x\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x121\n" +
+	"\x14standard_uncertainty\x18\x03 \x01(\x01R\x13standardUncertainty\x121\n" +
+	"\x14expanded_uncertainty\x18\x04 \x01(\x01R\x13expandedUncertainty\"\xa0\x01\n" +
+	"\x16MakeCalibrationRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x121\n" +
+	"\x04plan\x18\x03 \x01(\v2\x1d.evenbench.v1.CalibrationPlanR\x04plan\x12\x1c\n" +
+	"\tconfirmed\x18\x04 \x03(\tR\tconfirmed\"S\n" +
+	"\x17MakeCalibrationResponse\x12 \n" +
+	"\vcalibration\x18\x01 \x01(\tR\vcalibration\x12\x16\n" +
+	"\x06cursor\x18\x02 \x01(\x04R\x06cursor\"S\n" +
+	"\x17ListCalibrationsRequest\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x02 \x01(\tR\achannel\"a\n" +
+	"\x18ListCalibrationsResponse\x12E\n" +
+	"\fcalibrations\x18\x01 \x03(\v2!.evenbench.v1.RecordedCalibrationR\fcalibrations\"\xed\x01\n" +
+	"\x13RecordedCalibration\x12;\n" +
+	"\vcalibration\x18\x01 \x01(\v2\x19.evenbench.v1.CalibrationR\vcalibration\x12\x16\n" +
+	"\x06cursor\x18\x02 \x01(\x04R\x06cursor\x12;\n" +
+	"\vrecorded_at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"recordedAt\x12\x14\n" +
+	"\x05actor\x18\x04 \x01(\tR\x05actor\x12\x16\n" +
+	"\x06person\x18\x05 \x01(\tR\x06person\x12\x16\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\"\x97\x02\n" +
+	"\x16CheckInstrumentRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x16\n" +
+	"\x06person\x18\x02 \x01(\tR\x06person\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x03 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x04 \x01(\tR\achannel\x12\x14\n" +
+	"\x05check\x18\x05 \x01(\tR\x05check\x12\x10\n" +
+	"\x03run\x18\x06 \x01(\tR\x03run\x12!\n" +
+	"\ffirst_number\x18\a \x01(\x04R\vfirstNumber\x12\x1f\n" +
+	"\vlast_number\x18\b \x01(\x04R\n" +
+	"lastNumber\x12\x17\n" +
+	"\x04read\x18\t \x01(\x01H\x00R\x04read\x88\x01\x01B\a\n" +
+	"\x05_read\"l\n" +
+	"\x17CheckInstrumentResponse\x129\n" +
+	"\achecked\x18\x01 \x01(\v2\x1f.evenbench.v1.InstrumentCheckedR\achecked\x12\x16\n" +
+	"\x06cursor\x18\x02 \x01(\x04R\x06cursor\"\xb9\x01\n" +
+	"\x0fReadMeanRequest\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x02 \x01(\tR\achannel\x12\x10\n" +
+	"\x03run\x18\x03 \x01(\tR\x03run\x12!\n" +
+	"\ffirst_number\x18\x04 \x01(\x04R\vfirstNumber\x12\x1f\n" +
+	"\vlast_number\x18\x05 \x01(\x04R\n" +
+	"lastNumber\x12\x16\n" +
+	"\x06latest\x18\x06 \x01(\rR\x06latest\"\xd3\x02\n" +
+	"\x10ReadMeanResponse\x12\x10\n" +
+	"\x03run\x18\x01 \x01(\tR\x03run\x12!\n" +
+	"\ffirst_number\x18\x02 \x01(\x04R\vfirstNumber\x12\x1f\n" +
+	"\vlast_number\x18\x03 \x01(\x04R\n" +
+	"lastNumber\x12\x1a\n" +
+	"\breadings\x18\x04 \x01(\rR\breadings\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x12\x12\n" +
+	"\x04mean\x18\x06 \x01(\x01R\x04mean\x12\x0e\n" +
+	"\x02sd\x18\a \x01(\x01R\x02sd\x121\n" +
+	"\x14standard_uncertainty\x18\b \x01(\x01R\x13standardUncertainty\x12\x16\n" +
+	"\x06values\x18\t \x03(\x01R\x06values\x120\n" +
+	"\x05times\x18\n" +
+	" \x03(\v2\x1a.google.protobuf.TimestampR\x05times\x12\x18\n" +
+	"\asettled\x18\v \x01(\bR\asettled*\x9a\a\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -4100,10 +5637,18 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1bERROR_REASON_ALREADY_QUEUED\x10\x13\x12#\n" +
 	"\x1fERROR_REASON_INSTRUMENT_REFUSED\x10\x14\x12\"\n" +
 	"\x1eERROR_REASON_RECORD_UNWRITABLE\x10\x15\x12 \n" +
-	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x16\x12\x1f\n" +
+	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x16\x12$\n" +
+	" ERROR_REASON_CONFIRMATION_NEEDED\x10\x1e\x12\x19\n" +
+	"\x15ERROR_REASON_ROASTING\x10\x1f\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +
 	"\x19ERROR_REASON_ROLE_TOO_LOW\x10)\x12\x19\n" +
-	"\x15ERROR_REASON_TOO_MUCH\x10*2\xd0\x04\n" +
+	"\x15ERROR_REASON_TOO_MUCH\x10**y\n" +
+	"\bDueState\x12\x19\n" +
+	"\x15DUE_STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eDUE_STATE_GOOD\x10\x01\x12\x11\n" +
+	"\rDUE_STATE_DUE\x10\x02\x12\x15\n" +
+	"\x11DUE_STATE_OVERDUE\x10\x03\x12\x14\n" +
+	"\x10DUE_STATE_FAILED\x10\x042\xd0\x04\n" +
 	"\rRecordService\x12X\n" +
 	"\rGetRecordInfo\x12\".evenbench.v1.GetRecordInfoRequest\x1a#.evenbench.v1.GetRecordInfoResponse\x12N\n" +
 	"\tSubscribe\x12\x1e.evenbench.v1.SubscribeRequest\x1a\x1f.evenbench.v1.SubscribeResponse0\x01\x12L\n" +
@@ -4128,7 +5673,13 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x10WatchInstruments\x12%.evenbench.v1.WatchInstrumentsRequest\x1a&.evenbench.v1.WatchInstrumentsResponse0\x01\x12^\n" +
 	"\x0fActOnInstrument\x12$.evenbench.v1.ActOnInstrumentRequest\x1a%.evenbench.v1.ActOnInstrumentResponse\x12^\n" +
 	"\x0fAdoptInstrument\x12$.evenbench.v1.AdoptInstrumentRequest\x1a%.evenbench.v1.AdoptInstrumentResponse\x12L\n" +
-	"\tReloadLab\x12\x1e.evenbench.v1.ReloadLabRequest\x1a\x1f.evenbench.v1.ReloadLabResponseB?Z=github.com/evenbench/evenbench/proto/evenbench/v1;evenbenchv1b\x06proto3"
+	"\tReloadLab\x12\x1e.evenbench.v1.ReloadLabRequest\x1a\x1f.evenbench.v1.ReloadLabResponse2\xdf\x03\n" +
+	"\x12CalibrationService\x12[\n" +
+	"\x0eTryCalibration\x12#.evenbench.v1.TryCalibrationRequest\x1a$.evenbench.v1.TryCalibrationResponse\x12^\n" +
+	"\x0fMakeCalibration\x12$.evenbench.v1.MakeCalibrationRequest\x1a%.evenbench.v1.MakeCalibrationResponse\x12a\n" +
+	"\x10ListCalibrations\x12%.evenbench.v1.ListCalibrationsRequest\x1a&.evenbench.v1.ListCalibrationsResponse\x12^\n" +
+	"\x0fCheckInstrument\x12$.evenbench.v1.CheckInstrumentRequest\x1a%.evenbench.v1.CheckInstrumentResponse\x12I\n" +
+	"\bReadMean\x12\x1d.evenbench.v1.ReadMeanRequest\x1a\x1e.evenbench.v1.ReadMeanResponseB?Z=github.com/evenbench/evenbench/proto/evenbench/v1;evenbenchv1b\x06proto3"
 
 var (
 	file_evenbench_v1_hub_proto_rawDescOnce sync.Once
@@ -4142,164 +5693,222 @@ func file_evenbench_v1_hub_proto_rawDescGZIP() []byte {
 	return file_evenbench_v1_hub_proto_rawDescData
 }
 
-var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 53)
+var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
 var file_evenbench_v1_hub_proto_goTypes = []any{
 	(ErrorReason)(0),                 // 0: evenbench.v1.ErrorReason
-	(*GetRecordInfoRequest)(nil),     // 1: evenbench.v1.GetRecordInfoRequest
-	(*GetRecordInfoResponse)(nil),    // 2: evenbench.v1.GetRecordInfoResponse
-	(*SubscribeRequest)(nil),         // 3: evenbench.v1.SubscribeRequest
-	(*EntryFilter)(nil),              // 4: evenbench.v1.EntryFilter
-	(*SubscribeResponse)(nil),        // 5: evenbench.v1.SubscribeResponse
-	(*GetSampleRequest)(nil),         // 6: evenbench.v1.GetSampleRequest
-	(*GetSampleResponse)(nil),        // 7: evenbench.v1.GetSampleResponse
-	(*ListSamplesRequest)(nil),       // 8: evenbench.v1.ListSamplesRequest
-	(*ListSamplesResponse)(nil),      // 9: evenbench.v1.ListSamplesResponse
-	(*GetTraceRequest)(nil),          // 10: evenbench.v1.GetTraceRequest
-	(*GetTraceResponse)(nil),         // 11: evenbench.v1.GetTraceResponse
-	(*Curve)(nil),                    // 12: evenbench.v1.Curve
-	(*WatchRoastsRequest)(nil),       // 13: evenbench.v1.WatchRoastsRequest
-	(*WatchRoastsResponse)(nil),      // 14: evenbench.v1.WatchRoastsResponse
-	(*RoastProgress)(nil),            // 15: evenbench.v1.RoastProgress
-	(*ExpectedMark)(nil),             // 16: evenbench.v1.ExpectedMark
-	(*AuditRecordRequest)(nil),       // 17: evenbench.v1.AuditRecordRequest
-	(*AuditRecordResponse)(nil),      // 18: evenbench.v1.AuditRecordResponse
-	(*AuditFault)(nil),               // 19: evenbench.v1.AuditFault
-	(*RunAudit)(nil),                 // 20: evenbench.v1.RunAudit
-	(*RegisterSampleRequest)(nil),    // 21: evenbench.v1.RegisterSampleRequest
-	(*RegisterSampleResponse)(nil),   // 22: evenbench.v1.RegisterSampleResponse
-	(*AmendSampleRequest)(nil),       // 23: evenbench.v1.AmendSampleRequest
-	(*AmendSampleResponse)(nil),      // 24: evenbench.v1.AmendSampleResponse
-	(*QueueSampleRequest)(nil),       // 25: evenbench.v1.QueueSampleRequest
-	(*QueueSampleResponse)(nil),      // 26: evenbench.v1.QueueSampleResponse
-	(*UnqueueSampleRequest)(nil),     // 27: evenbench.v1.UnqueueSampleRequest
-	(*UnqueueSampleResponse)(nil),    // 28: evenbench.v1.UnqueueSampleResponse
-	(*PlaceSampleRequest)(nil),       // 29: evenbench.v1.PlaceSampleRequest
-	(*PlaceSampleResponse)(nil),      // 30: evenbench.v1.PlaceSampleResponse
-	(*RemoveSampleRequest)(nil),      // 31: evenbench.v1.RemoveSampleRequest
-	(*RemoveSampleResponse)(nil),     // 32: evenbench.v1.RemoveSampleResponse
-	(*SetMarkRequest)(nil),           // 33: evenbench.v1.SetMarkRequest
-	(*SetMarkResponse)(nil),          // 34: evenbench.v1.SetMarkResponse
-	(*AssignReadingsRequest)(nil),    // 35: evenbench.v1.AssignReadingsRequest
-	(*AssignReadingsResponse)(nil),   // 36: evenbench.v1.AssignReadingsResponse
-	(*AddNoteRequest)(nil),           // 37: evenbench.v1.AddNoteRequest
-	(*AddNoteResponse)(nil),          // 38: evenbench.v1.AddNoteResponse
-	(*ListStationsRequest)(nil),      // 39: evenbench.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),     // 40: evenbench.v1.ListStationsResponse
-	(*StationStatus)(nil),            // 41: evenbench.v1.StationStatus
-	(*ListInstrumentsRequest)(nil),   // 42: evenbench.v1.ListInstrumentsRequest
-	(*ListInstrumentsResponse)(nil),  // 43: evenbench.v1.ListInstrumentsResponse
-	(*InstrumentStatus)(nil),         // 44: evenbench.v1.InstrumentStatus
-	(*LatestReading)(nil),            // 45: evenbench.v1.LatestReading
-	(*WatchInstrumentsRequest)(nil),  // 46: evenbench.v1.WatchInstrumentsRequest
-	(*WatchInstrumentsResponse)(nil), // 47: evenbench.v1.WatchInstrumentsResponse
-	(*ActOnInstrumentRequest)(nil),   // 48: evenbench.v1.ActOnInstrumentRequest
-	(*ActOnInstrumentResponse)(nil),  // 49: evenbench.v1.ActOnInstrumentResponse
-	(*AdoptInstrumentRequest)(nil),   // 50: evenbench.v1.AdoptInstrumentRequest
-	(*AdoptInstrumentResponse)(nil),  // 51: evenbench.v1.AdoptInstrumentResponse
-	(*ReloadLabRequest)(nil),         // 52: evenbench.v1.ReloadLabRequest
-	(*ReloadLabResponse)(nil),        // 53: evenbench.v1.ReloadLabResponse
-	(*timestamppb.Timestamp)(nil),    // 54: google.protobuf.Timestamp
-	(*Station)(nil),                  // 55: evenbench.v1.Station
-	(*Entry)(nil),                    // 56: evenbench.v1.Entry
-	(*SampleRecord)(nil),             // 57: evenbench.v1.SampleRecord
-	(*Roast)(nil),                    // 58: evenbench.v1.Roast
-	(*Mark)(nil),                     // 59: evenbench.v1.Mark
-	(*Finding)(nil),                  // 60: evenbench.v1.Finding
-	(MarkKind)(0),                    // 61: evenbench.v1.MarkKind
-	(*SampleIdentity)(nil),           // 62: evenbench.v1.SampleIdentity
-	(InstrumentState)(0),             // 63: evenbench.v1.InstrumentState
-	(Quality)(0),                     // 64: evenbench.v1.Quality
-	(QualityReason)(0),               // 65: evenbench.v1.QualityReason
-	(Action)(0),                      // 66: evenbench.v1.Action
+	(DueState)(0),                    // 1: evenbench.v1.DueState
+	(*GetRecordInfoRequest)(nil),     // 2: evenbench.v1.GetRecordInfoRequest
+	(*GetRecordInfoResponse)(nil),    // 3: evenbench.v1.GetRecordInfoResponse
+	(*SubscribeRequest)(nil),         // 4: evenbench.v1.SubscribeRequest
+	(*EntryFilter)(nil),              // 5: evenbench.v1.EntryFilter
+	(*SubscribeResponse)(nil),        // 6: evenbench.v1.SubscribeResponse
+	(*GetSampleRequest)(nil),         // 7: evenbench.v1.GetSampleRequest
+	(*GetSampleResponse)(nil),        // 8: evenbench.v1.GetSampleResponse
+	(*ListSamplesRequest)(nil),       // 9: evenbench.v1.ListSamplesRequest
+	(*ListSamplesResponse)(nil),      // 10: evenbench.v1.ListSamplesResponse
+	(*GetTraceRequest)(nil),          // 11: evenbench.v1.GetTraceRequest
+	(*GetTraceResponse)(nil),         // 12: evenbench.v1.GetTraceResponse
+	(*Curve)(nil),                    // 13: evenbench.v1.Curve
+	(*CurveCalibration)(nil),         // 14: evenbench.v1.CurveCalibration
+	(*WatchRoastsRequest)(nil),       // 15: evenbench.v1.WatchRoastsRequest
+	(*WatchRoastsResponse)(nil),      // 16: evenbench.v1.WatchRoastsResponse
+	(*RoastProgress)(nil),            // 17: evenbench.v1.RoastProgress
+	(*ExpectedMark)(nil),             // 18: evenbench.v1.ExpectedMark
+	(*AuditRecordRequest)(nil),       // 19: evenbench.v1.AuditRecordRequest
+	(*AuditRecordResponse)(nil),      // 20: evenbench.v1.AuditRecordResponse
+	(*AuditFault)(nil),               // 21: evenbench.v1.AuditFault
+	(*RunAudit)(nil),                 // 22: evenbench.v1.RunAudit
+	(*RegisterSampleRequest)(nil),    // 23: evenbench.v1.RegisterSampleRequest
+	(*RegisterSampleResponse)(nil),   // 24: evenbench.v1.RegisterSampleResponse
+	(*AmendSampleRequest)(nil),       // 25: evenbench.v1.AmendSampleRequest
+	(*AmendSampleResponse)(nil),      // 26: evenbench.v1.AmendSampleResponse
+	(*QueueSampleRequest)(nil),       // 27: evenbench.v1.QueueSampleRequest
+	(*QueueSampleResponse)(nil),      // 28: evenbench.v1.QueueSampleResponse
+	(*UnqueueSampleRequest)(nil),     // 29: evenbench.v1.UnqueueSampleRequest
+	(*UnqueueSampleResponse)(nil),    // 30: evenbench.v1.UnqueueSampleResponse
+	(*PlaceSampleRequest)(nil),       // 31: evenbench.v1.PlaceSampleRequest
+	(*PlaceSampleResponse)(nil),      // 32: evenbench.v1.PlaceSampleResponse
+	(*RemoveSampleRequest)(nil),      // 33: evenbench.v1.RemoveSampleRequest
+	(*RemoveSampleResponse)(nil),     // 34: evenbench.v1.RemoveSampleResponse
+	(*SetMarkRequest)(nil),           // 35: evenbench.v1.SetMarkRequest
+	(*SetMarkResponse)(nil),          // 36: evenbench.v1.SetMarkResponse
+	(*AssignReadingsRequest)(nil),    // 37: evenbench.v1.AssignReadingsRequest
+	(*AssignReadingsResponse)(nil),   // 38: evenbench.v1.AssignReadingsResponse
+	(*AddNoteRequest)(nil),           // 39: evenbench.v1.AddNoteRequest
+	(*AddNoteResponse)(nil),          // 40: evenbench.v1.AddNoteResponse
+	(*ListStationsRequest)(nil),      // 41: evenbench.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),     // 42: evenbench.v1.ListStationsResponse
+	(*StationStatus)(nil),            // 43: evenbench.v1.StationStatus
+	(*ListInstrumentsRequest)(nil),   // 44: evenbench.v1.ListInstrumentsRequest
+	(*ListInstrumentsResponse)(nil),  // 45: evenbench.v1.ListInstrumentsResponse
+	(*InstrumentStatus)(nil),         // 46: evenbench.v1.InstrumentStatus
+	(*CalibrationStatus)(nil),        // 47: evenbench.v1.CalibrationStatus
+	(*CheckStatus)(nil),              // 48: evenbench.v1.CheckStatus
+	(*LatestReading)(nil),            // 49: evenbench.v1.LatestReading
+	(*WatchInstrumentsRequest)(nil),  // 50: evenbench.v1.WatchInstrumentsRequest
+	(*WatchInstrumentsResponse)(nil), // 51: evenbench.v1.WatchInstrumentsResponse
+	(*ActOnInstrumentRequest)(nil),   // 52: evenbench.v1.ActOnInstrumentRequest
+	(*ActOnInstrumentResponse)(nil),  // 53: evenbench.v1.ActOnInstrumentResponse
+	(*AdoptInstrumentRequest)(nil),   // 54: evenbench.v1.AdoptInstrumentRequest
+	(*AdoptInstrumentResponse)(nil),  // 55: evenbench.v1.AdoptInstrumentResponse
+	(*ReloadLabRequest)(nil),         // 56: evenbench.v1.ReloadLabRequest
+	(*ReloadLabResponse)(nil),        // 57: evenbench.v1.ReloadLabResponse
+	(*CalibrationPlan)(nil),          // 58: evenbench.v1.CalibrationPlan
+	(*TryCalibrationRequest)(nil),    // 59: evenbench.v1.TryCalibrationRequest
+	(*TryCalibrationResponse)(nil),   // 60: evenbench.v1.TryCalibrationResponse
+	(*CalibrationAt)(nil),            // 61: evenbench.v1.CalibrationAt
+	(*MakeCalibrationRequest)(nil),   // 62: evenbench.v1.MakeCalibrationRequest
+	(*MakeCalibrationResponse)(nil),  // 63: evenbench.v1.MakeCalibrationResponse
+	(*ListCalibrationsRequest)(nil),  // 64: evenbench.v1.ListCalibrationsRequest
+	(*ListCalibrationsResponse)(nil), // 65: evenbench.v1.ListCalibrationsResponse
+	(*RecordedCalibration)(nil),      // 66: evenbench.v1.RecordedCalibration
+	(*CheckInstrumentRequest)(nil),   // 67: evenbench.v1.CheckInstrumentRequest
+	(*CheckInstrumentResponse)(nil),  // 68: evenbench.v1.CheckInstrumentResponse
+	(*ReadMeanRequest)(nil),          // 69: evenbench.v1.ReadMeanRequest
+	(*ReadMeanResponse)(nil),         // 70: evenbench.v1.ReadMeanResponse
+	(*timestamppb.Timestamp)(nil),    // 71: google.protobuf.Timestamp
+	(*Station)(nil),                  // 72: evenbench.v1.Station
+	(*Entry)(nil),                    // 73: evenbench.v1.Entry
+	(*SampleRecord)(nil),             // 74: evenbench.v1.SampleRecord
+	(*Roast)(nil),                    // 75: evenbench.v1.Roast
+	(*Mark)(nil),                     // 76: evenbench.v1.Mark
+	(*Finding)(nil),                  // 77: evenbench.v1.Finding
+	(MarkKind)(0),                    // 78: evenbench.v1.MarkKind
+	(*SampleIdentity)(nil),           // 79: evenbench.v1.SampleIdentity
+	(InstrumentState)(0),             // 80: evenbench.v1.InstrumentState
+	(CheckVerdict)(0),                // 81: evenbench.v1.CheckVerdict
+	(Quality)(0),                     // 82: evenbench.v1.Quality
+	(QualityReason)(0),               // 83: evenbench.v1.QualityReason
+	(Action)(0),                      // 84: evenbench.v1.Action
+	(CalibrationForm)(0),             // 85: evenbench.v1.CalibrationForm
+	(*CalibrationPoint)(nil),         // 86: evenbench.v1.CalibrationPoint
+	(*Calibration)(nil),              // 87: evenbench.v1.Calibration
+	(*CalibrationConcern)(nil),       // 88: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),        // 89: evenbench.v1.InstrumentChecked
 }
 var file_evenbench_v1_hub_proto_depIdxs = []int32{
-	54, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
-	55, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
-	4,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
-	56, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
-	57, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
-	57, // 5: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
-	57, // 6: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
-	58, // 7: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
-	12, // 8: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
-	12, // 9: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
-	15, // 10: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
-	54, // 11: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
-	54, // 12: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
-	59, // 13: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
-	60, // 14: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
-	16, // 15: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
-	61, // 16: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
-	19, // 17: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
-	20, // 18: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
-	62, // 19: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	62, // 20: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	54, // 21: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
-	61, // 22: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
-	54, // 23: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
-	41, // 24: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
-	55, // 25: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
-	54, // 26: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
-	44, // 27: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	63, // 28: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
-	54, // 29: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
-	54, // 30: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
-	45, // 31: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
-	64, // 32: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
-	65, // 33: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
-	54, // 34: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
-	44, // 35: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	66, // 36: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
-	1,  // 37: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
-	3,  // 38: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
-	6,  // 39: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
-	8,  // 40: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
-	10, // 41: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
-	13, // 42: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
-	17, // 43: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
-	21, // 44: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
-	23, // 45: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
-	25, // 46: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
-	27, // 47: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
-	29, // 48: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
-	31, // 49: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
-	33, // 50: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
-	35, // 51: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
-	37, // 52: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
-	39, // 53: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
-	42, // 54: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
-	46, // 55: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
-	48, // 56: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
-	50, // 57: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
-	52, // 58: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
-	2,  // 59: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
-	5,  // 60: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
-	7,  // 61: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
-	9,  // 62: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
-	11, // 63: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
-	14, // 64: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
-	18, // 65: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
-	22, // 66: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
-	24, // 67: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
-	26, // 68: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
-	28, // 69: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
-	30, // 70: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
-	32, // 71: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
-	34, // 72: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
-	36, // 73: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
-	38, // 74: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
-	40, // 75: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
-	43, // 76: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
-	47, // 77: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
-	49, // 78: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
-	51, // 79: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
-	53, // 80: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
-	59, // [59:81] is the sub-list for method output_type
-	37, // [37:59] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	71, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
+	72, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
+	5,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
+	73, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
+	74, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
+	71, // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
+	74, // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
+	74, // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
+	75, // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
+	13, // 9: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
+	13, // 10: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
+	14, // 11: evenbench.v1.Curve.calibrations:type_name -> evenbench.v1.CurveCalibration
+	17, // 12: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
+	71, // 13: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
+	71, // 14: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
+	76, // 15: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
+	77, // 16: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
+	18, // 17: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
+	78, // 18: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
+	21, // 19: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
+	22, // 20: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
+	79, // 21: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	79, // 22: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	71, // 23: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
+	78, // 24: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
+	71, // 25: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
+	43, // 26: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
+	72, // 27: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
+	71, // 28: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
+	46, // 29: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	80, // 30: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
+	71, // 31: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
+	71, // 32: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
+	49, // 33: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
+	47, // 34: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
+	48, // 35: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
+	71, // 36: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
+	71, // 37: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
+	1,  // 38: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
+	71, // 39: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
+	81, // 40: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
+	71, // 41: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
+	1,  // 42: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
+	82, // 43: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
+	83, // 44: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
+	71, // 45: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
+	46, // 46: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	84, // 47: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
+	85, // 48: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
+	86, // 49: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
+	71, // 50: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
+	71, // 51: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
+	58, // 52: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	87, // 53: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
+	88, // 54: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
+	61, // 55: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
+	58, // 56: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	66, // 57: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
+	87, // 58: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
+	71, // 59: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
+	89, // 60: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
+	71, // 61: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
+	2,  // 62: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
+	4,  // 63: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
+	7,  // 64: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
+	9,  // 65: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
+	11, // 66: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
+	15, // 67: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
+	19, // 68: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
+	23, // 69: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
+	25, // 70: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
+	27, // 71: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
+	29, // 72: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
+	31, // 73: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
+	33, // 74: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
+	35, // 75: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
+	37, // 76: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
+	39, // 77: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
+	41, // 78: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
+	44, // 79: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
+	50, // 80: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
+	52, // 81: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
+	54, // 82: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
+	56, // 83: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
+	59, // 84: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
+	62, // 85: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
+	64, // 86: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
+	67, // 87: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
+	69, // 88: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
+	3,  // 89: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
+	6,  // 90: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
+	8,  // 91: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
+	10, // 92: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
+	12, // 93: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
+	16, // 94: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
+	20, // 95: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
+	24, // 96: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
+	26, // 97: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
+	28, // 98: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
+	30, // 99: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
+	32, // 100: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
+	34, // 101: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
+	36, // 102: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
+	38, // 103: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
+	40, // 104: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
+	42, // 105: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
+	45, // 106: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
+	51, // 107: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
+	53, // 108: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
+	55, // 109: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
+	57, // 110: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
+	60, // 111: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
+	63, // 112: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
+	65, // 113: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
+	68, // 114: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
+	70, // 115: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
+	89, // [89:116] is the sub-list for method output_type
+	62, // [62:89] is the sub-list for method input_type
+	62, // [62:62] is the sub-list for extension type_name
+	62, // [62:62] is the sub-list for extension extendee
+	0,  // [0:62] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_hub_proto_init() }
@@ -4309,17 +5918,19 @@ func file_evenbench_v1_hub_proto_init() {
 	}
 	file_evenbench_v1_driver_proto_init()
 	file_evenbench_v1_record_proto_init()
-	file_evenbench_v1_hub_proto_msgTypes[14].OneofWrappers = []any{}
 	file_evenbench_v1_hub_proto_msgTypes[15].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[16].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[56].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[65].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_hub_proto_rawDesc), len(file_evenbench_v1_hub_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   53,
+			NumEnums:      2,
+			NumMessages:   69,
 			NumExtensions: 0,
-			NumServices:   3,
+			NumServices:   4,
 		},
 		GoTypes:           file_evenbench_v1_hub_proto_goTypes,
 		DependencyIndexes: file_evenbench_v1_hub_proto_depIdxs,

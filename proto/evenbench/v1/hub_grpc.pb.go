@@ -1128,3 +1128,277 @@ var InstrumentService_ServiceDesc = grpc.ServiceDesc{
 	},
 	Metadata: "evenbench/v1/hub.proto",
 }
+
+const (
+	CalibrationService_TryCalibration_FullMethodName   = "/evenbench.v1.CalibrationService/TryCalibration"
+	CalibrationService_MakeCalibration_FullMethodName  = "/evenbench.v1.CalibrationService/MakeCalibration"
+	CalibrationService_ListCalibrations_FullMethodName = "/evenbench.v1.CalibrationService/ListCalibrations"
+	CalibrationService_CheckInstrument_FullMethodName  = "/evenbench.v1.CalibrationService/CheckInstrument"
+	CalibrationService_ReadMean_FullMethodName         = "/evenbench.v1.CalibrationService/ReadMean"
+)
+
+// CalibrationServiceClient is the client API for CalibrationService service.
+//
+// For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
+//
+// CalibrationService makes and lists calibrations and checks.
+type CalibrationServiceClient interface {
+	// TryCalibration says what would come of a calibration, and records nothing.
+	TryCalibration(ctx context.Context, in *TryCalibrationRequest, opts ...grpc.CallOption) (*TryCalibrationResponse, error)
+	// MakeCalibration records a calibration and applies it. Where it is unusual, every
+	// concern about it has to be confirmed.
+	MakeCalibration(ctx context.Context, in *MakeCalibrationRequest, opts ...grpc.CallOption) (*MakeCalibrationResponse, error)
+	// ListCalibrations returns what calibrations were made, oldest first.
+	ListCalibrations(ctx context.Context, in *ListCalibrationsRequest, opts ...grpc.CallOption) (*ListCalibrationsResponse, error)
+	// CheckInstrument judges a check of the lab file and records it. What was read since
+	// the last good one is doubted if it fails.
+	CheckInstrument(ctx context.Context, in *CheckInstrumentRequest, opts ...grpc.CallOption) (*CheckInstrumentResponse, error)
+	// ReadMean returns the mean of readings of a channel as the device said them,
+	// uncorrected, in the unit of the channel.
+	ReadMean(ctx context.Context, in *ReadMeanRequest, opts ...grpc.CallOption) (*ReadMeanResponse, error)
+}
+
+type calibrationServiceClient struct {
+	cc grpc.ClientConnInterface
+}
+
+func NewCalibrationServiceClient(cc grpc.ClientConnInterface) CalibrationServiceClient {
+	return &calibrationServiceClient{cc}
+}
+
+func (c *calibrationServiceClient) TryCalibration(ctx context.Context, in *TryCalibrationRequest, opts ...grpc.CallOption) (*TryCalibrationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(TryCalibrationResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_TryCalibration_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *calibrationServiceClient) MakeCalibration(ctx context.Context, in *MakeCalibrationRequest, opts ...grpc.CallOption) (*MakeCalibrationResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MakeCalibrationResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_MakeCalibration_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *calibrationServiceClient) ListCalibrations(ctx context.Context, in *ListCalibrationsRequest, opts ...grpc.CallOption) (*ListCalibrationsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCalibrationsResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_ListCalibrations_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *calibrationServiceClient) CheckInstrument(ctx context.Context, in *CheckInstrumentRequest, opts ...grpc.CallOption) (*CheckInstrumentResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CheckInstrumentResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_CheckInstrument_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *calibrationServiceClient) ReadMean(ctx context.Context, in *ReadMeanRequest, opts ...grpc.CallOption) (*ReadMeanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReadMeanResponse)
+	err := c.cc.Invoke(ctx, CalibrationService_ReadMean_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+// CalibrationServiceServer is the server API for CalibrationService service.
+// All implementations must embed UnimplementedCalibrationServiceServer
+// for forward compatibility.
+//
+// CalibrationService makes and lists calibrations and checks.
+type CalibrationServiceServer interface {
+	// TryCalibration says what would come of a calibration, and records nothing.
+	TryCalibration(context.Context, *TryCalibrationRequest) (*TryCalibrationResponse, error)
+	// MakeCalibration records a calibration and applies it. Where it is unusual, every
+	// concern about it has to be confirmed.
+	MakeCalibration(context.Context, *MakeCalibrationRequest) (*MakeCalibrationResponse, error)
+	// ListCalibrations returns what calibrations were made, oldest first.
+	ListCalibrations(context.Context, *ListCalibrationsRequest) (*ListCalibrationsResponse, error)
+	// CheckInstrument judges a check of the lab file and records it. What was read since
+	// the last good one is doubted if it fails.
+	CheckInstrument(context.Context, *CheckInstrumentRequest) (*CheckInstrumentResponse, error)
+	// ReadMean returns the mean of readings of a channel as the device said them,
+	// uncorrected, in the unit of the channel.
+	ReadMean(context.Context, *ReadMeanRequest) (*ReadMeanResponse, error)
+	mustEmbedUnimplementedCalibrationServiceServer()
+}
+
+// UnimplementedCalibrationServiceServer must be embedded to have
+// forward compatible implementations.
+//
+// NOTE: this should be embedded by value instead of pointer to avoid a nil
+// pointer dereference when methods are called.
+type UnimplementedCalibrationServiceServer struct{}
+
+func (UnimplementedCalibrationServiceServer) TryCalibration(context.Context, *TryCalibrationRequest) (*TryCalibrationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method TryCalibration not implemented")
+}
+func (UnimplementedCalibrationServiceServer) MakeCalibration(context.Context, *MakeCalibrationRequest) (*MakeCalibrationResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method MakeCalibration not implemented")
+}
+func (UnimplementedCalibrationServiceServer) ListCalibrations(context.Context, *ListCalibrationsRequest) (*ListCalibrationsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCalibrations not implemented")
+}
+func (UnimplementedCalibrationServiceServer) CheckInstrument(context.Context, *CheckInstrumentRequest) (*CheckInstrumentResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CheckInstrument not implemented")
+}
+func (UnimplementedCalibrationServiceServer) ReadMean(context.Context, *ReadMeanRequest) (*ReadMeanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReadMean not implemented")
+}
+func (UnimplementedCalibrationServiceServer) mustEmbedUnimplementedCalibrationServiceServer() {}
+func (UnimplementedCalibrationServiceServer) testEmbeddedByValue()                            {}
+
+// UnsafeCalibrationServiceServer may be embedded to opt out of forward compatibility for this service.
+// Use of this interface is not recommended, as added methods to CalibrationServiceServer will
+// result in compilation errors.
+type UnsafeCalibrationServiceServer interface {
+	mustEmbedUnimplementedCalibrationServiceServer()
+}
+
+func RegisterCalibrationServiceServer(s grpc.ServiceRegistrar, srv CalibrationServiceServer) {
+	// If the following call panics, it indicates UnimplementedCalibrationServiceServer was
+	// embedded by pointer and is nil.  This will cause panics if an
+	// unimplemented method is ever invoked, so we test this at initialization
+	// time to prevent it from happening at runtime later due to I/O.
+	if t, ok := srv.(interface{ testEmbeddedByValue() }); ok {
+		t.testEmbeddedByValue()
+	}
+	s.RegisterService(&CalibrationService_ServiceDesc, srv)
+}
+
+func _CalibrationService_TryCalibration_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(TryCalibrationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CalibrationServiceServer).TryCalibration(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CalibrationService_TryCalibration_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CalibrationServiceServer).TryCalibration(ctx, req.(*TryCalibrationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CalibrationService_MakeCalibration_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MakeCalibrationRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CalibrationServiceServer).MakeCalibration(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CalibrationService_MakeCalibration_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CalibrationServiceServer).MakeCalibration(ctx, req.(*MakeCalibrationRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CalibrationService_ListCalibrations_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCalibrationsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CalibrationServiceServer).ListCalibrations(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CalibrationService_ListCalibrations_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CalibrationServiceServer).ListCalibrations(ctx, req.(*ListCalibrationsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CalibrationService_CheckInstrument_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CheckInstrumentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CalibrationServiceServer).CheckInstrument(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CalibrationService_CheckInstrument_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CalibrationServiceServer).CheckInstrument(ctx, req.(*CheckInstrumentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CalibrationService_ReadMean_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReadMeanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CalibrationServiceServer).ReadMean(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CalibrationService_ReadMean_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CalibrationServiceServer).ReadMean(ctx, req.(*ReadMeanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+// CalibrationService_ServiceDesc is the grpc.ServiceDesc for CalibrationService service.
+// It's only intended for direct use with grpc.RegisterService,
+// and not to be introspected or modified (even as a copy)
+var CalibrationService_ServiceDesc = grpc.ServiceDesc{
+	ServiceName: "evenbench.v1.CalibrationService",
+	HandlerType: (*CalibrationServiceServer)(nil),
+	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "TryCalibration",
+			Handler:    _CalibrationService_TryCalibration_Handler,
+		},
+		{
+			MethodName: "MakeCalibration",
+			Handler:    _CalibrationService_MakeCalibration_Handler,
+		},
+		{
+			MethodName: "ListCalibrations",
+			Handler:    _CalibrationService_ListCalibrations_Handler,
+		},
+		{
+			MethodName: "CheckInstrument",
+			Handler:    _CalibrationService_CheckInstrument_Handler,
+		},
+		{
+			MethodName: "ReadMean",
+			Handler:    _CalibrationService_ReadMean_Handler,
+		},
+	},
+	Streams:  []grpc.StreamDesc{},
+	Metadata: "evenbench/v1/hub.proto",
+}

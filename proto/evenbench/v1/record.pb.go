@@ -227,6 +227,13 @@ const (
 	QualityReason_QUALITY_REASON_WRONG_DEVICE QualityReason = 11
 	// The device has not said yet that it is the instrument's.
 	QualityReason_QUALITY_REASON_UNIDENTIFIED QualityReason = 12
+	// A check of the channel failed, and the reading was taken after the last good one,
+	// or the check has not been good since.
+	QualityReason_QUALITY_REASON_CHECK_FAILED QualityReason = 14
+	// Outside the range in which the calibration is good.
+	QualityReason_QUALITY_REASON_BEYOND_CALIBRATION QualityReason = 15
+	// The calibrations of the channel are another device's, so that none was applied.
+	QualityReason_QUALITY_REASON_CALIBRATION_FOREIGN QualityReason = 16
 )
 
 // Enum value maps for QualityReason.
@@ -245,6 +252,9 @@ var (
 		10: "QUALITY_REASON_DEVICE_STATUS",
 		11: "QUALITY_REASON_WRONG_DEVICE",
 		12: "QUALITY_REASON_UNIDENTIFIED",
+		14: "QUALITY_REASON_CHECK_FAILED",
+		15: "QUALITY_REASON_BEYOND_CALIBRATION",
+		16: "QUALITY_REASON_CALIBRATION_FOREIGN",
 	}
 	QualityReason_value = map[string]int32{
 		"QUALITY_REASON_UNSPECIFIED":         0,
@@ -260,6 +270,9 @@ var (
 		"QUALITY_REASON_DEVICE_STATUS":       10,
 		"QUALITY_REASON_WRONG_DEVICE":        11,
 		"QUALITY_REASON_UNIDENTIFIED":        12,
+		"QUALITY_REASON_CHECK_FAILED":        14,
+		"QUALITY_REASON_BEYOND_CALIBRATION":  15,
+		"QUALITY_REASON_CALIBRATION_FOREIGN": 16,
 	}
 )
 
@@ -429,6 +442,192 @@ func (InstrumentState) EnumDescriptor() ([]byte, []int) {
 	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
 }
 
+type CalibrationForm int32
+
+const (
+	CalibrationForm_CALIBRATION_FORM_UNSPECIFIED CalibrationForm = 0
+	// value = x + c₀. One point does, if it has an uncertainty.
+	CalibrationForm_CALIBRATION_FORM_OFFSET CalibrationForm = 1
+	// value = c₀ + c₁·x
+	CalibrationForm_CALIBRATION_FORM_LINE CalibrationForm = 2
+	// value = c₁·x
+	CalibrationForm_CALIBRATION_FORM_THROUGH_ORIGIN CalibrationForm = 3
+	// value = c₀ + c₁·x + c₂·x² (+ c₃·x³)
+	CalibrationForm_CALIBRATION_FORM_QUADRATIC CalibrationForm = 4
+	CalibrationForm_CALIBRATION_FORM_CUBIC     CalibrationForm = 5
+)
+
+// Enum value maps for CalibrationForm.
+var (
+	CalibrationForm_name = map[int32]string{
+		0: "CALIBRATION_FORM_UNSPECIFIED",
+		1: "CALIBRATION_FORM_OFFSET",
+		2: "CALIBRATION_FORM_LINE",
+		3: "CALIBRATION_FORM_THROUGH_ORIGIN",
+		4: "CALIBRATION_FORM_QUADRATIC",
+		5: "CALIBRATION_FORM_CUBIC",
+	}
+	CalibrationForm_value = map[string]int32{
+		"CALIBRATION_FORM_UNSPECIFIED":    0,
+		"CALIBRATION_FORM_OFFSET":         1,
+		"CALIBRATION_FORM_LINE":           2,
+		"CALIBRATION_FORM_THROUGH_ORIGIN": 3,
+		"CALIBRATION_FORM_QUADRATIC":      4,
+		"CALIBRATION_FORM_CUBIC":          5,
+	}
+)
+
+func (x CalibrationForm) Enum() *CalibrationForm {
+	p := new(CalibrationForm)
+	*p = x
+	return p
+}
+
+func (x CalibrationForm) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (CalibrationForm) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_record_proto_enumTypes[6].Descriptor()
+}
+
+func (CalibrationForm) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_record_proto_enumTypes[6]
+}
+
+func (x CalibrationForm) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use CalibrationForm.Descriptor instead.
+func (CalibrationForm) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+}
+
+type ReferenceMeans int32
+
+const (
+	ReferenceMeans_REFERENCE_MEANS_UNSPECIFIED ReferenceMeans = 0
+	// Another instrument, or anything else whose value is known.
+	ReferenceMeans_REFERENCE_MEANS_OTHER ReferenceMeans = 1
+	// Melting ice of pure water, well stirred: 0 Cel.
+	ReferenceMeans_REFERENCE_MEANS_ICE ReferenceMeans = 2
+	// Boiling water under the pressure of the air (IAPWS-IF97).
+	ReferenceMeans_REFERENCE_MEANS_BOILING_WATER ReferenceMeans = 3
+	// A check weight.
+	ReferenceMeans_REFERENCE_MEANS_WEIGHT ReferenceMeans = 4
+	// A sample whose moisture was found in an oven.
+	ReferenceMeans_REFERENCE_MEANS_OVEN ReferenceMeans = 5
+	// A tile of known colour.
+	ReferenceMeans_REFERENCE_MEANS_TILE ReferenceMeans = 6
+	// The same sample on another instrument, whose scale is to be read.
+	ReferenceMeans_REFERENCE_MEANS_PAIRED ReferenceMeans = 7
+)
+
+// Enum value maps for ReferenceMeans.
+var (
+	ReferenceMeans_name = map[int32]string{
+		0: "REFERENCE_MEANS_UNSPECIFIED",
+		1: "REFERENCE_MEANS_OTHER",
+		2: "REFERENCE_MEANS_ICE",
+		3: "REFERENCE_MEANS_BOILING_WATER",
+		4: "REFERENCE_MEANS_WEIGHT",
+		5: "REFERENCE_MEANS_OVEN",
+		6: "REFERENCE_MEANS_TILE",
+		7: "REFERENCE_MEANS_PAIRED",
+	}
+	ReferenceMeans_value = map[string]int32{
+		"REFERENCE_MEANS_UNSPECIFIED":   0,
+		"REFERENCE_MEANS_OTHER":         1,
+		"REFERENCE_MEANS_ICE":           2,
+		"REFERENCE_MEANS_BOILING_WATER": 3,
+		"REFERENCE_MEANS_WEIGHT":        4,
+		"REFERENCE_MEANS_OVEN":          5,
+		"REFERENCE_MEANS_TILE":          6,
+		"REFERENCE_MEANS_PAIRED":        7,
+	}
+)
+
+func (x ReferenceMeans) Enum() *ReferenceMeans {
+	p := new(ReferenceMeans)
+	*p = x
+	return p
+}
+
+func (x ReferenceMeans) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReferenceMeans) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_record_proto_enumTypes[7].Descriptor()
+}
+
+func (ReferenceMeans) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_record_proto_enumTypes[7]
+}
+
+func (x ReferenceMeans) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReferenceMeans.Descriptor instead.
+func (ReferenceMeans) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+}
+
+type CheckVerdict int32
+
+const (
+	CheckVerdict_CHECK_VERDICT_UNSPECIFIED CheckVerdict = 0
+	CheckVerdict_CHECK_VERDICT_INSIDE      CheckVerdict = 1
+	CheckVerdict_CHECK_VERDICT_OUTSIDE     CheckVerdict = 2
+	// The uncertainty reaches over the limit: it is no good check, and no failed one.
+	CheckVerdict_CHECK_VERDICT_UNDECIDED CheckVerdict = 3
+)
+
+// Enum value maps for CheckVerdict.
+var (
+	CheckVerdict_name = map[int32]string{
+		0: "CHECK_VERDICT_UNSPECIFIED",
+		1: "CHECK_VERDICT_INSIDE",
+		2: "CHECK_VERDICT_OUTSIDE",
+		3: "CHECK_VERDICT_UNDECIDED",
+	}
+	CheckVerdict_value = map[string]int32{
+		"CHECK_VERDICT_UNSPECIFIED": 0,
+		"CHECK_VERDICT_INSIDE":      1,
+		"CHECK_VERDICT_OUTSIDE":     2,
+		"CHECK_VERDICT_UNDECIDED":   3,
+	}
+)
+
+func (x CheckVerdict) Enum() *CheckVerdict {
+	p := new(CheckVerdict)
+	*p = x
+	return p
+}
+
+func (x CheckVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (CheckVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_record_proto_enumTypes[8].Descriptor()
+}
+
+func (CheckVerdict) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_record_proto_enumTypes[8]
+}
+
+func (x CheckVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use CheckVerdict.Descriptor instead.
+func (CheckVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
+}
+
 type SampleKind int32
 
 const (
@@ -471,11 +670,11 @@ func (x SampleKind) String() string {
 }
 
 func (SampleKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[6].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[9].Descriptor()
 }
 
 func (SampleKind) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[6]
+	return &file_evenbench_v1_record_proto_enumTypes[9]
 }
 
 func (x SampleKind) Number() protoreflect.EnumNumber {
@@ -484,7 +683,7 @@ func (x SampleKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SampleKind.Descriptor instead.
 func (SampleKind) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 type PlacementMeans int32
@@ -523,11 +722,11 @@ func (x PlacementMeans) String() string {
 }
 
 func (PlacementMeans) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[7].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[10].Descriptor()
 }
 
 func (PlacementMeans) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[7]
+	return &file_evenbench_v1_record_proto_enumTypes[10]
 }
 
 func (x PlacementMeans) Number() protoreflect.EnumNumber {
@@ -536,7 +735,7 @@ func (x PlacementMeans) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PlacementMeans.Descriptor instead.
 func (PlacementMeans) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 type MarkKind int32
@@ -587,11 +786,11 @@ func (x MarkKind) String() string {
 }
 
 func (MarkKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[8].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[11].Descriptor()
 }
 
 func (MarkKind) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[8]
+	return &file_evenbench_v1_record_proto_enumTypes[11]
 }
 
 func (x MarkKind) Number() protoreflect.EnumNumber {
@@ -600,7 +799,7 @@ func (x MarkKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MarkKind.Descriptor instead.
 func (MarkKind) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 type FlagCode int32
@@ -658,11 +857,11 @@ func (x FlagCode) String() string {
 }
 
 func (FlagCode) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[9].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[12].Descriptor()
 }
 
 func (FlagCode) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[9]
+	return &file_evenbench_v1_record_proto_enumTypes[12]
 }
 
 func (x FlagCode) Number() protoreflect.EnumNumber {
@@ -671,7 +870,7 @@ func (x FlagCode) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FlagCode.Descriptor instead.
 func (FlagCode) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 type RoastState int32
@@ -710,11 +909,11 @@ func (x RoastState) String() string {
 }
 
 func (RoastState) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[10].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[13].Descriptor()
 }
 
 func (RoastState) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[10]
+	return &file_evenbench_v1_record_proto_enumTypes[13]
 }
 
 func (x RoastState) Number() protoreflect.EnumNumber {
@@ -723,7 +922,7 @@ func (x RoastState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RoastState.Descriptor instead.
 func (RoastState) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 // Entry is one element of the ledger. Nothing else is ever stored as truth.
@@ -781,6 +980,9 @@ type Entry struct {
 	//	*Entry_FlagRaised
 	//	*Entry_RoastContinued
 	//	*Entry_InstrumentAdopted
+	//	*Entry_CalibrationMade
+	//	*Entry_InstrumentChecked
+	//	*Entry_ReadingsDoubted
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1113,6 +1315,33 @@ func (x *Entry) GetInstrumentAdopted() *InstrumentAdopted {
 	return nil
 }
 
+func (x *Entry) GetCalibrationMade() *CalibrationMade {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CalibrationMade); ok {
+			return x.CalibrationMade
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetInstrumentChecked() *InstrumentChecked {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_InstrumentChecked); ok {
+			return x.InstrumentChecked
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetReadingsDoubted() *ReadingsDoubted {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_ReadingsDoubted); ok {
+			return x.ReadingsDoubted
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1221,6 +1450,18 @@ type Entry_InstrumentAdopted struct {
 	InstrumentAdopted *InstrumentAdopted `protobuf:"bytes,40,opt,name=instrument_adopted,json=instrumentAdopted,proto3,oneof"`
 }
 
+type Entry_CalibrationMade struct {
+	CalibrationMade *CalibrationMade `protobuf:"bytes,41,opt,name=calibration_made,json=calibrationMade,proto3,oneof"`
+}
+
+type Entry_InstrumentChecked struct {
+	InstrumentChecked *InstrumentChecked `protobuf:"bytes,42,opt,name=instrument_checked,json=instrumentChecked,proto3,oneof"`
+}
+
+type Entry_ReadingsDoubted struct {
+	ReadingsDoubted *ReadingsDoubted `protobuf:"bytes,43,opt,name=readings_doubted,json=readingsDoubted,proto3,oneof"`
+}
+
 func (*Entry_RecordOpened) isEntry_Body() {}
 
 func (*Entry_LabLoaded) isEntry_Body() {}
@@ -1272,6 +1513,12 @@ func (*Entry_FlagRaised) isEntry_Body() {}
 func (*Entry_RoastContinued) isEntry_Body() {}
 
 func (*Entry_InstrumentAdopted) isEntry_Body() {}
+
+func (*Entry_CalibrationMade) isEntry_Body() {}
+
+func (*Entry_InstrumentChecked) isEntry_Body() {}
+
+func (*Entry_ReadingsDoubted) isEntry_Body() {}
 
 // RecordOpened is the first entry of every ledger.
 type RecordOpened struct {
@@ -2537,6 +2784,901 @@ func (x *InstrumentAdopted) GetReason() string {
 	return ""
 }
 
+// CalibrationMade says how a channel is corrected from a time on. It replaces the
+// calibration before it for readings from then on. Those that are in the record already
+// stay as they are; measurements, marks and findings made of them follow as entries
+// anew, with this one as their cause.
+type CalibrationMade struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Calibration *Calibration           `protobuf:"bytes,1,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// Why it was made, in a person's words.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrationMade) Reset() {
+	*x = CalibrationMade{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationMade) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationMade) ProtoMessage() {}
+
+func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationMade.ProtoReflect.Descriptor instead.
+func (*CalibrationMade) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *CalibrationMade) GetCalibration() *Calibration {
+	if x != nil {
+		return x.Calibration
+	}
+	return nil
+}
+
+func (x *CalibrationMade) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// Calibration is a correction of what a channel says, found from points at which the
+// true value was known. With x the device's value in `unit`, uncorrected, the value is
+// coefficients[0] + coefficients[1]·x + …
+type Calibration struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names it; unique in the record. Readings made with it bear it.
+	Id         string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Instrument string `protobuf:"bytes,2,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Channel    string `protobuf:"bytes,3,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Device it is of, as the device says it; it applies to no other. Empty: the device
+	// cannot say what it is, and it applies until another device is adopted.
+	DeviceIdentity string `protobuf:"bytes,4,opt,name=device_identity,json=deviceIdentity,proto3" json:"device_identity,omitempty"`
+	// Unit of all values here, UCUM: that of the channel's normalized values.
+	Unit string          `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	Form CalibrationForm `protobuf:"varint,6,opt,name=form,proto3,enum=evenbench.v1.CalibrationForm" json:"form,omitempty"`
+	// By rising powers of x, at most four.
+	Coefficients []float64 `protobuf:"fixed64,7,rep,packed,name=coefficients,proto3" json:"coefficients,omitempty"`
+	// Of the coefficients, row by row; as the points alone have it, without what their
+	// references have in common.
+	Covariance []float64 `protobuf:"fixed64,8,rep,packed,name=covariance,proto3" json:"covariance,omitempty"`
+	// Standard deviation of the points about the curve, in unit; 0 if there are no more
+	// points than coefficients.
+	ResidualSd float64 `protobuf:"fixed64,9,opt,name=residual_sd,json=residualSd,proto3" json:"residual_sd,omitempty"`
+	// Points less coefficients.
+	Freedom uint32 `protobuf:"varint,10,opt,name=freedom,proto3" json:"freedom,omitempty"`
+	// Range of x in which it is good. A reading outside is corrected, and uncertain.
+	Low  float64 `protobuf:"fixed64,11,opt,name=low,proto3" json:"low,omitempty"`
+	High float64 `protobuf:"fixed64,12,opt,name=high,proto3" json:"high,omitempty"`
+	// Valid for readings from then on, to the other; absent: no end.
+	From   *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=from,proto3" json:"from,omitempty"`
+	Until  *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=until,proto3" json:"until,omitempty"`
+	Points []*CalibrationPoint    `protobuf:"bytes,15,rep,name=points,proto3" json:"points,omitempty"`
+	// Method and its version: "least_squares/1".
+	Method string `protobuf:"bytes,16,opt,name=method,proto3" json:"method,omitempty"`
+	// What was unusual about it, and confirmed knowingly by the person who made it.
+	Confirmed []*CalibrationConcern `protobuf:"bytes,17,rep,name=confirmed,proto3" json:"confirmed,omitempty"`
+	// Id of the calibration that it replaces; empty if there was none.
+	Replaces string `protobuf:"bytes,18,opt,name=replaces,proto3" json:"replaces,omitempty"`
+	// How fast the probe follows, where that was tried.
+	Response      *ProbeResponse `protobuf:"bytes,19,opt,name=response,proto3" json:"response,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Calibration) Reset() {
+	*x = Calibration{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Calibration) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Calibration) ProtoMessage() {}
+
+func (x *Calibration) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
+func (*Calibration) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *Calibration) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Calibration) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *Calibration) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *Calibration) GetDeviceIdentity() string {
+	if x != nil {
+		return x.DeviceIdentity
+	}
+	return ""
+}
+
+func (x *Calibration) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Calibration) GetForm() CalibrationForm {
+	if x != nil {
+		return x.Form
+	}
+	return CalibrationForm_CALIBRATION_FORM_UNSPECIFIED
+}
+
+func (x *Calibration) GetCoefficients() []float64 {
+	if x != nil {
+		return x.Coefficients
+	}
+	return nil
+}
+
+func (x *Calibration) GetCovariance() []float64 {
+	if x != nil {
+		return x.Covariance
+	}
+	return nil
+}
+
+func (x *Calibration) GetResidualSd() float64 {
+	if x != nil {
+		return x.ResidualSd
+	}
+	return 0
+}
+
+func (x *Calibration) GetFreedom() uint32 {
+	if x != nil {
+		return x.Freedom
+	}
+	return 0
+}
+
+func (x *Calibration) GetLow() float64 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *Calibration) GetHigh() float64 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
+func (x *Calibration) GetFrom() *timestamppb.Timestamp {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *Calibration) GetUntil() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Until
+	}
+	return nil
+}
+
+func (x *Calibration) GetPoints() []*CalibrationPoint {
+	if x != nil {
+		return x.Points
+	}
+	return nil
+}
+
+func (x *Calibration) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Calibration) GetConfirmed() []*CalibrationConcern {
+	if x != nil {
+		return x.Confirmed
+	}
+	return nil
+}
+
+func (x *Calibration) GetReplaces() string {
+	if x != nil {
+		return x.Replaces
+	}
+	return ""
+}
+
+func (x *Calibration) GetResponse() *ProbeResponse {
+	if x != nil {
+		return x.Response
+	}
+	return nil
+}
+
+// CalibrationPoint is what a device said of something that was known.
+type CalibrationPoint struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Mean of what the device said, uncorrected, in the calibration's unit, with the
+	// standard uncertainty of that mean: its scatter and its display.
+	Read            float64 `protobuf:"fixed64,1,opt,name=read,proto3" json:"read,omitempty"`
+	ReadUncertainty float64 `protobuf:"fixed64,2,opt,name=read_uncertainty,json=readUncertainty,proto3" json:"read_uncertainty,omitempty"`
+	// What it should have said, with its standard uncertainty.
+	Reference            float64        `protobuf:"fixed64,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	ReferenceUncertainty float64        `protobuf:"fixed64,4,opt,name=reference_uncertainty,json=referenceUncertainty,proto3" json:"reference_uncertainty,omitempty"`
+	Means                ReferenceMeans `protobuf:"varint,5,opt,name=means,proto3,enum=evenbench.v1.ReferenceMeans" json:"means,omitempty"`
+	// Which weight, sample or tile it was, and whose certificate.
+	Name string `protobuf:"bytes,6,opt,name=name,proto3" json:"name,omitempty"`
+	// Pressure of the air, kPa, for boiling water.
+	PressureKpa float64 `protobuf:"fixed64,7,opt,name=pressure_kpa,json=pressureKpa,proto3" json:"pressure_kpa,omitempty"`
+	// Readings that it is the mean of; empty if the value was typed.
+	Run         string `protobuf:"bytes,8,opt,name=run,proto3" json:"run,omitempty"`
+	FirstNumber uint64 `protobuf:"varint,9,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber  uint64 `protobuf:"varint,10,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	Readings    uint32 `protobuf:"varint,11,opt,name=readings,proto3" json:"readings,omitempty"`
+	// Corrected value less reference.
+	Residual float64 `protobuf:"fixed64,12,opt,name=residual,proto3" json:"residual,omitempty"`
+	// Why it was left out of the fit; empty if it was not.
+	LeftOut string `protobuf:"bytes,13,opt,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// Class of a check weight (OIML R 111: E2, F1, F2, M1, M2, M3), whose tolerance is taken
+	// for its uncertainty, where that is not given.
+	WeightClass   string `protobuf:"bytes,14,opt,name=weight_class,json=weightClass,proto3" json:"weight_class,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrationPoint) Reset() {
+	*x = CalibrationPoint{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationPoint) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationPoint) ProtoMessage() {}
+
+func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationPoint.ProtoReflect.Descriptor instead.
+func (*CalibrationPoint) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *CalibrationPoint) GetRead() float64 {
+	if x != nil {
+		return x.Read
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetReadUncertainty() float64 {
+	if x != nil {
+		return x.ReadUncertainty
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetReference() float64 {
+	if x != nil {
+		return x.Reference
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetReferenceUncertainty() float64 {
+	if x != nil {
+		return x.ReferenceUncertainty
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetMeans() ReferenceMeans {
+	if x != nil {
+		return x.Means
+	}
+	return ReferenceMeans_REFERENCE_MEANS_UNSPECIFIED
+}
+
+func (x *CalibrationPoint) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *CalibrationPoint) GetPressureKpa() float64 {
+	if x != nil {
+		return x.PressureKpa
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *CalibrationPoint) GetFirstNumber() uint64 {
+	if x != nil {
+		return x.FirstNumber
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetReadings() uint32 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetResidual() float64 {
+	if x != nil {
+		return x.Residual
+	}
+	return 0
+}
+
+func (x *CalibrationPoint) GetLeftOut() string {
+	if x != nil {
+		return x.LeftOut
+	}
+	return ""
+}
+
+func (x *CalibrationPoint) GetWeightClass() string {
+	if x != nil {
+		return x.WeightClass
+	}
+	return ""
+}
+
+// ProbeResponse is how a probe followed when it was plunged: as 1 − exp(−t/τ).
+type ProbeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// τ, s, with its standard uncertainty.
+	TimeConstantS        float64 `protobuf:"fixed64,1,opt,name=time_constant_s,json=timeConstantS,proto3" json:"time_constant_s,omitempty"`
+	StandardUncertaintyS float64 `protobuf:"fixed64,2,opt,name=standard_uncertainty_s,json=standardUncertaintyS,proto3" json:"standard_uncertainty_s,omitempty"`
+	// Standard deviation of the readings about the curve, in the calibration's unit.
+	ResidualSd float64 `protobuf:"fixed64,3,opt,name=residual_sd,json=residualSd,proto3" json:"residual_sd,omitempty"`
+	// Where it came from and went to, in the calibration's unit.
+	Start       float64 `protobuf:"fixed64,4,opt,name=start,proto3" json:"start,omitempty"`
+	End         float64 `protobuf:"fixed64,5,opt,name=end,proto3" json:"end,omitempty"`
+	Run         string  `protobuf:"bytes,6,opt,name=run,proto3" json:"run,omitempty"`
+	FirstNumber uint64  `protobuf:"varint,7,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber  uint64  `protobuf:"varint,8,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	Readings    uint32  `protobuf:"varint,9,opt,name=readings,proto3" json:"readings,omitempty"`
+	// Method and its version: "first_order/1".
+	Method        string `protobuf:"bytes,10,opt,name=method,proto3" json:"method,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProbeResponse) Reset() {
+	*x = ProbeResponse{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProbeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProbeResponse) ProtoMessage() {}
+
+func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProbeResponse.ProtoReflect.Descriptor instead.
+func (*ProbeResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ProbeResponse) GetTimeConstantS() float64 {
+	if x != nil {
+		return x.TimeConstantS
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetStandardUncertaintyS() float64 {
+	if x != nil {
+		return x.StandardUncertaintyS
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetResidualSd() float64 {
+	if x != nil {
+		return x.ResidualSd
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetStart() float64 {
+	if x != nil {
+		return x.Start
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetEnd() float64 {
+	if x != nil {
+		return x.End
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *ProbeResponse) GetFirstNumber() uint64 {
+	if x != nil {
+		return x.FirstNumber
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetReadings() uint32 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *ProbeResponse) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+// CalibrationConcern is what is unusual about a calibration.
+type CalibrationConcern struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names it: few_points, one_place, extrapolated, residual, slope, scatter, …
+	Code string `protobuf:"bytes,1,opt,name=code,proto3" json:"code,omitempty"`
+	// What it is, with the values, and what it means.
+	Text          string `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CalibrationConcern) Reset() {
+	*x = CalibrationConcern{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CalibrationConcern) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CalibrationConcern) ProtoMessage() {}
+
+func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CalibrationConcern.ProtoReflect.Descriptor instead.
+func (*CalibrationConcern) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *CalibrationConcern) GetCode() string {
+	if x != nil {
+		return x.Code
+	}
+	return ""
+}
+
+func (x *CalibrationConcern) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+// InstrumentChecked says how an instrument did on a check: something known was
+// measured, and how far off it was is judged against a limit (JCGM 106).
+type InstrumentChecked struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Channel    string                 `protobuf:"bytes,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Name of the check in the lab file.
+	Check          string `protobuf:"bytes,3,opt,name=check,proto3" json:"check,omitempty"`
+	DeviceIdentity string `protobuf:"bytes,4,opt,name=device_identity,json=deviceIdentity,proto3" json:"device_identity,omitempty"`
+	Unit           string `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What it should have said, with its standard uncertainty.
+	Reference            float64 `protobuf:"fixed64,6,opt,name=reference,proto3" json:"reference,omitempty"`
+	ReferenceUncertainty float64 `protobuf:"fixed64,7,opt,name=reference_uncertainty,json=referenceUncertainty,proto3" json:"reference_uncertainty,omitempty"`
+	// What it said, corrected, with its standard uncertainty.
+	Value            float64 `protobuf:"fixed64,8,opt,name=value,proto3" json:"value,omitempty"`
+	ValueUncertainty float64 `protobuf:"fixed64,9,opt,name=value_uncertainty,json=valueUncertainty,proto3" json:"value_uncertainty,omitempty"`
+	// Most that value may differ from reference.
+	Limit   float64      `protobuf:"fixed64,10,opt,name=limit,proto3" json:"limit,omitempty"`
+	Verdict CheckVerdict `protobuf:"varint,11,opt,name=verdict,proto3,enum=evenbench.v1.CheckVerdict" json:"verdict,omitempty"`
+	// That the difference is within the limit.
+	Probability float64 `protobuf:"fixed64,12,opt,name=probability,proto3" json:"probability,omitempty"`
+	Calibration string  `protobuf:"bytes,13,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// Readings that value is the mean of; empty if it was typed.
+	Run         string `protobuf:"bytes,14,opt,name=run,proto3" json:"run,omitempty"`
+	FirstNumber uint64 `protobuf:"varint,15,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
+	LastNumber  uint64 `protobuf:"varint,16,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
+	Readings    uint32 `protobuf:"varint,17,opt,name=readings,proto3" json:"readings,omitempty"`
+	// When it is to be done again; absent if that is not stated.
+	Due *timestamppb.Timestamp `protobuf:"bytes,18,opt,name=due,proto3" json:"due,omitempty"`
+	// Measurements that are uncertain by it, where it failed.
+	Doubted       uint32 `protobuf:"varint,19,opt,name=doubted,proto3" json:"doubted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *InstrumentChecked) Reset() {
+	*x = InstrumentChecked{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *InstrumentChecked) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*InstrumentChecked) ProtoMessage() {}
+
+func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use InstrumentChecked.ProtoReflect.Descriptor instead.
+func (*InstrumentChecked) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *InstrumentChecked) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetDeviceIdentity() string {
+	if x != nil {
+		return x.DeviceIdentity
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetReference() float64 {
+	if x != nil {
+		return x.Reference
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetReferenceUncertainty() float64 {
+	if x != nil {
+		return x.ReferenceUncertainty
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetValueUncertainty() float64 {
+	if x != nil {
+		return x.ValueUncertainty
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetLimit() float64 {
+	if x != nil {
+		return x.Limit
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetVerdict() CheckVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return CheckVerdict_CHECK_VERDICT_UNSPECIFIED
+}
+
+func (x *InstrumentChecked) GetProbability() float64 {
+	if x != nil {
+		return x.Probability
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetCalibration() string {
+	if x != nil {
+		return x.Calibration
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetRun() string {
+	if x != nil {
+		return x.Run
+	}
+	return ""
+}
+
+func (x *InstrumentChecked) GetFirstNumber() uint64 {
+	if x != nil {
+		return x.FirstNumber
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetLastNumber() uint64 {
+	if x != nil {
+		return x.LastNumber
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetReadings() uint32 {
+	if x != nil {
+		return x.Readings
+	}
+	return 0
+}
+
+func (x *InstrumentChecked) GetDue() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Due
+	}
+	return nil
+}
+
+func (x *InstrumentChecked) GetDoubted() uint32 {
+	if x != nil {
+		return x.Doubted
+	}
+	return 0
+}
+
+// ReadingsDoubted says that the readings of a channel between two entries are to be
+// taken as uncertain. They stay as they were written; this entry comes after them and
+// counts, for measurements made of them as well.
+type ReadingsDoubted struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Channel    string                 `protobuf:"bytes,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	// Readings in entries after this one, 0: all, up to and including the other.
+	After   uint64        `protobuf:"varint,3,opt,name=after,proto3" json:"after,omitempty"`
+	UpTo    uint64        `protobuf:"varint,4,opt,name=up_to,json=upTo,proto3" json:"up_to,omitempty"`
+	Because QualityReason `protobuf:"varint,5,opt,name=because,proto3,enum=evenbench.v1.QualityReason" json:"because,omitempty"`
+	// Name of the check that failed.
+	Check string `protobuf:"bytes,6,opt,name=check,proto3" json:"check,omitempty"`
+	// What is the matter, and what to do.
+	Text          string `protobuf:"bytes,7,opt,name=text,proto3" json:"text,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingsDoubted) Reset() {
+	*x = ReadingsDoubted{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingsDoubted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingsDoubted) ProtoMessage() {}
+
+func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingsDoubted.ProtoReflect.Descriptor instead.
+func (*ReadingsDoubted) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ReadingsDoubted) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *ReadingsDoubted) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *ReadingsDoubted) GetAfter() uint64 {
+	if x != nil {
+		return x.After
+	}
+	return 0
+}
+
+func (x *ReadingsDoubted) GetUpTo() uint64 {
+	if x != nil {
+		return x.UpTo
+	}
+	return 0
+}
+
+func (x *ReadingsDoubted) GetBecause() QualityReason {
+	if x != nil {
+		return x.Because
+	}
+	return QualityReason_QUALITY_REASON_UNSPECIFIED
+}
+
+func (x *ReadingsDoubted) GetCheck() string {
+	if x != nil {
+		return x.Check
+	}
+	return ""
+}
+
+func (x *ReadingsDoubted) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
 // ClockStepped says that the wall clock jumped against the monotonic clock.
 type ClockStepped struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2552,7 +3694,7 @@ type ClockStepped struct {
 
 func (x *ClockStepped) Reset() {
 	*x = ClockStepped{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2564,7 +3706,7 @@ func (x *ClockStepped) String() string {
 func (*ClockStepped) ProtoMessage() {}
 
 func (x *ClockStepped) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2577,7 +3719,7 @@ func (x *ClockStepped) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockStepped.ProtoReflect.Descriptor instead.
 func (*ClockStepped) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ClockStepped) GetInstrument() string {
@@ -2617,7 +3759,7 @@ type InstrumentAsked struct {
 
 func (x *InstrumentAsked) Reset() {
 	*x = InstrumentAsked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2629,7 +3771,7 @@ func (x *InstrumentAsked) String() string {
 func (*InstrumentAsked) ProtoMessage() {}
 
 func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2642,7 +3784,7 @@ func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAsked.ProtoReflect.Descriptor instead.
 func (*InstrumentAsked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *InstrumentAsked) GetInstrument() string {
@@ -2694,7 +3836,7 @@ type SampleIdentity struct {
 
 func (x *SampleIdentity) Reset() {
 	*x = SampleIdentity{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2706,7 +3848,7 @@ func (x *SampleIdentity) String() string {
 func (*SampleIdentity) ProtoMessage() {}
 
 func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2719,7 +3861,7 @@ func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleIdentity.ProtoReflect.Descriptor instead.
 func (*SampleIdentity) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *SampleIdentity) GetKind() SampleKind {
@@ -2775,7 +3917,7 @@ type SampleRegistered struct {
 
 func (x *SampleRegistered) Reset() {
 	*x = SampleRegistered{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2787,7 +3929,7 @@ func (x *SampleRegistered) String() string {
 func (*SampleRegistered) ProtoMessage() {}
 
 func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2800,7 +3942,7 @@ func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRegistered.ProtoReflect.Descriptor instead.
 func (*SampleRegistered) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SampleRegistered) GetSample() string {
@@ -2830,7 +3972,7 @@ type SampleAmended struct {
 
 func (x *SampleAmended) Reset() {
 	*x = SampleAmended{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2842,7 +3984,7 @@ func (x *SampleAmended) String() string {
 func (*SampleAmended) ProtoMessage() {}
 
 func (x *SampleAmended) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2855,7 +3997,7 @@ func (x *SampleAmended) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleAmended.ProtoReflect.Descriptor instead.
 func (*SampleAmended) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *SampleAmended) GetSample() string {
@@ -2891,7 +4033,7 @@ type FieldChange struct {
 
 func (x *FieldChange) Reset() {
 	*x = FieldChange{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2903,7 +4045,7 @@ func (x *FieldChange) String() string {
 func (*FieldChange) ProtoMessage() {}
 
 func (x *FieldChange) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2916,7 +4058,7 @@ func (x *FieldChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
 func (*FieldChange) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *FieldChange) GetField() string {
@@ -2952,7 +4094,7 @@ type SampleQueued struct {
 
 func (x *SampleQueued) Reset() {
 	*x = SampleQueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2964,7 +4106,7 @@ func (x *SampleQueued) String() string {
 func (*SampleQueued) ProtoMessage() {}
 
 func (x *SampleQueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2977,7 +4119,7 @@ func (x *SampleQueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleQueued.ProtoReflect.Descriptor instead.
 func (*SampleQueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *SampleQueued) GetStation() string {
@@ -3012,7 +4154,7 @@ type SampleUnqueued struct {
 
 func (x *SampleUnqueued) Reset() {
 	*x = SampleUnqueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3024,7 +4166,7 @@ func (x *SampleUnqueued) String() string {
 func (*SampleUnqueued) ProtoMessage() {}
 
 func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3037,7 +4179,7 @@ func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUnqueued.ProtoReflect.Descriptor instead.
 func (*SampleUnqueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *SampleUnqueued) GetStation() string {
@@ -3076,7 +4218,7 @@ type SamplePlaced struct {
 
 func (x *SamplePlaced) Reset() {
 	*x = SamplePlaced{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3088,7 +4230,7 @@ func (x *SamplePlaced) String() string {
 func (*SamplePlaced) ProtoMessage() {}
 
 func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3101,7 +4243,7 @@ func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SamplePlaced.ProtoReflect.Descriptor instead.
 func (*SamplePlaced) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *SamplePlaced) GetStation() string {
@@ -3151,7 +4293,7 @@ type SampleRemoved struct {
 
 func (x *SampleRemoved) Reset() {
 	*x = SampleRemoved{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3163,7 +4305,7 @@ func (x *SampleRemoved) String() string {
 func (*SampleRemoved) ProtoMessage() {}
 
 func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3176,7 +4318,7 @@ func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRemoved.ProtoReflect.Descriptor instead.
 func (*SampleRemoved) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *SampleRemoved) GetStation() string {
@@ -3225,7 +4367,7 @@ type ReadingsAssigned struct {
 
 func (x *ReadingsAssigned) Reset() {
 	*x = ReadingsAssigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3237,7 +4379,7 @@ func (x *ReadingsAssigned) String() string {
 func (*ReadingsAssigned) ProtoMessage() {}
 
 func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3250,7 +4392,7 @@ func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsAssigned.ProtoReflect.Descriptor instead.
 func (*ReadingsAssigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *ReadingsAssigned) GetInstrument() string {
@@ -3308,7 +4450,7 @@ type MeasurementTaken struct {
 
 func (x *MeasurementTaken) Reset() {
 	*x = MeasurementTaken{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3320,7 +4462,7 @@ func (x *MeasurementTaken) String() string {
 func (*MeasurementTaken) ProtoMessage() {}
 
 func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3333,7 +4475,7 @@ func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
 func (*MeasurementTaken) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *MeasurementTaken) GetSample() string {
@@ -3363,7 +4505,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3375,7 +4517,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3388,7 +4530,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -3443,7 +4585,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3455,7 +4597,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3468,7 +4610,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -3557,7 +4699,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3569,7 +4711,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3582,7 +4724,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -3661,7 +4803,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3673,7 +4815,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3686,7 +4828,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -3731,7 +4873,7 @@ type RoastContinued struct {
 
 func (x *RoastContinued) Reset() {
 	*x = RoastContinued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3743,7 +4885,7 @@ func (x *RoastContinued) String() string {
 func (*RoastContinued) ProtoMessage() {}
 
 func (x *RoastContinued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3756,7 +4898,7 @@ func (x *RoastContinued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastContinued.ProtoReflect.Descriptor instead.
 func (*RoastContinued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RoastContinued) GetRoast() string {
@@ -3826,7 +4968,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3838,7 +4980,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3851,7 +4993,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -3933,7 +5075,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3945,7 +5087,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3958,7 +5100,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -4029,7 +5171,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4041,7 +5183,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4054,7 +5196,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -4161,7 +5303,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4173,7 +5315,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4186,7 +5328,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *Placement) GetStation() string {
@@ -4244,14 +5386,19 @@ type Measurement struct {
 	Roast   string `protobuf:"bytes,18,opt,name=roast,proto3" json:"roast,omitempty"`
 	Channel string `protobuf:"bytes,19,opt,name=channel,proto3" json:"channel,omitempty"`
 	// Cursor of the entry that took it as a measurement.
-	Taken         uint64 `protobuf:"varint,20,opt,name=taken,proto3" json:"taken,omitempty"`
+	Taken uint64 `protobuf:"varint,20,opt,name=taken,proto3" json:"taken,omitempty"`
+	// Number that the device said, in device_unit.
+	DeviceValue *float64 `protobuf:"fixed64,30,opt,name=device_value,json=deviceValue,proto3,oneof" json:"device_value,omitempty"`
+	// Where it was made anew of the same reading, with another calibration: cursor of the
+	// entry that took it first.
+	Replaces      uint64 `protobuf:"varint,31,opt,name=replaces,proto3" json:"replaces,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4263,7 +5410,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4276,7 +5423,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -4419,6 +5566,20 @@ func (x *Measurement) GetTaken() uint64 {
 	return 0
 }
 
+func (x *Measurement) GetDeviceValue() float64 {
+	if x != nil && x.DeviceValue != nil {
+		return *x.DeviceValue
+	}
+	return 0
+}
+
+func (x *Measurement) GetReplaces() uint64 {
+	if x != nil {
+		return x.Replaces
+	}
+	return 0
+}
+
 type Roast struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
 	Roast     string                 `protobuf:"bytes,1,opt,name=roast,proto3" json:"roast,omitempty"`
@@ -4441,7 +5602,7 @@ type Roast struct {
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4453,7 +5614,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4466,7 +5627,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *Roast) GetRoast() string {
@@ -4561,7 +5722,7 @@ type RoastPart struct {
 
 func (x *RoastPart) Reset() {
 	*x = RoastPart{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4573,7 +5734,7 @@ func (x *RoastPart) String() string {
 func (*RoastPart) ProtoMessage() {}
 
 func (x *RoastPart) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4586,7 +5747,7 @@ func (x *RoastPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
 func (*RoastPart) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *RoastPart) GetRun() string {
@@ -4627,7 +5788,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4639,7 +5800,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4652,7 +5813,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -4726,7 +5887,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4738,7 +5899,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4751,7 +5912,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Finding) GetName() string {
@@ -4815,7 +5976,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4827,7 +5988,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4840,7 +6001,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -4884,7 +6045,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4896,7 +6057,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4909,7 +6070,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Note) GetText() string {
@@ -4957,7 +6118,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4969,7 +6130,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4982,7 +6143,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Correction) GetField() string {
@@ -5045,7 +6206,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xef\x0f\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd9\x11\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -5088,7 +6249,10 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vflag_raised\x18\" \x01(\v2\x18.evenbench.v1.FlagRaisedH\x00R\n" +
 	"flagRaised\x12G\n" +
 	"\x0froast_continued\x18# \x01(\v2\x1c.evenbench.v1.RoastContinuedH\x00R\x0eroastContinued\x12P\n" +
-	"\x12instrument_adopted\x18( \x01(\v2\x1f.evenbench.v1.InstrumentAdoptedH\x00R\x11instrumentAdoptedB\x06\n" +
+	"\x12instrument_adopted\x18( \x01(\v2\x1f.evenbench.v1.InstrumentAdoptedH\x00R\x11instrumentAdopted\x12J\n" +
+	"\x10calibration_made\x18) \x01(\v2\x1d.evenbench.v1.CalibrationMadeH\x00R\x0fcalibrationMade\x12P\n" +
+	"\x12instrument_checked\x18* \x01(\v2\x1f.evenbench.v1.InstrumentCheckedH\x00R\x11instrumentChecked\x12J\n" +
+	"\x10readings_doubted\x18+ \x01(\v2\x1d.evenbench.v1.ReadingsDoubtedH\x00R\x0freadingsDoubtedB\x06\n" +
 	"\x04body\"k\n" +
 	"\fRecordOpened\x12\x1b\n" +
 	"\trecord_id\x18\x01 \x01(\tR\brecordId\x12\x1f\n" +
@@ -5215,7 +6379,104 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"instrument\x12\x1a\n" +
 	"\bidentity\x18\x02 \x01(\tR\bidentity\x12\x10\n" +
 	"\x03was\x18\x03 \x01(\tR\x03was\x12\x16\n" +
-	"\x06reason\x18\x04 \x01(\tR\x06reason\"o\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"f\n" +
+	"\x0fCalibrationMade\x12;\n" +
+	"\vcalibration\x18\x01 \x01(\v2\x19.evenbench.v1.CalibrationR\vcalibration\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"\xb3\x05\n" +
+	"\vCalibration\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x02 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x03 \x01(\tR\achannel\x12'\n" +
+	"\x0fdevice_identity\x18\x04 \x01(\tR\x0edeviceIdentity\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x121\n" +
+	"\x04form\x18\x06 \x01(\x0e2\x1d.evenbench.v1.CalibrationFormR\x04form\x12\"\n" +
+	"\fcoefficients\x18\a \x03(\x01R\fcoefficients\x12\x1e\n" +
+	"\n" +
+	"covariance\x18\b \x03(\x01R\n" +
+	"covariance\x12\x1f\n" +
+	"\vresidual_sd\x18\t \x01(\x01R\n" +
+	"residualSd\x12\x18\n" +
+	"\afreedom\x18\n" +
+	" \x01(\rR\afreedom\x12\x10\n" +
+	"\x03low\x18\v \x01(\x01R\x03low\x12\x12\n" +
+	"\x04high\x18\f \x01(\x01R\x04high\x12.\n" +
+	"\x04from\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x120\n" +
+	"\x05until\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\x05until\x126\n" +
+	"\x06points\x18\x0f \x03(\v2\x1e.evenbench.v1.CalibrationPointR\x06points\x12\x16\n" +
+	"\x06method\x18\x10 \x01(\tR\x06method\x12>\n" +
+	"\tconfirmed\x18\x11 \x03(\v2 .evenbench.v1.CalibrationConcernR\tconfirmed\x12\x1a\n" +
+	"\breplaces\x18\x12 \x01(\tR\breplaces\x127\n" +
+	"\bresponse\x18\x13 \x01(\v2\x1b.evenbench.v1.ProbeResponseR\bresponse\"\xdb\x03\n" +
+	"\x10CalibrationPoint\x12\x12\n" +
+	"\x04read\x18\x01 \x01(\x01R\x04read\x12)\n" +
+	"\x10read_uncertainty\x18\x02 \x01(\x01R\x0freadUncertainty\x12\x1c\n" +
+	"\treference\x18\x03 \x01(\x01R\treference\x123\n" +
+	"\x15reference_uncertainty\x18\x04 \x01(\x01R\x14referenceUncertainty\x122\n" +
+	"\x05means\x18\x05 \x01(\x0e2\x1c.evenbench.v1.ReferenceMeansR\x05means\x12\x12\n" +
+	"\x04name\x18\x06 \x01(\tR\x04name\x12!\n" +
+	"\fpressure_kpa\x18\a \x01(\x01R\vpressureKpa\x12\x10\n" +
+	"\x03run\x18\b \x01(\tR\x03run\x12!\n" +
+	"\ffirst_number\x18\t \x01(\x04R\vfirstNumber\x12\x1f\n" +
+	"\vlast_number\x18\n" +
+	" \x01(\x04R\n" +
+	"lastNumber\x12\x1a\n" +
+	"\breadings\x18\v \x01(\rR\breadings\x12\x1a\n" +
+	"\bresidual\x18\f \x01(\x01R\bresidual\x12\x19\n" +
+	"\bleft_out\x18\r \x01(\tR\aleftOut\x12!\n" +
+	"\fweight_class\x18\x0e \x01(\tR\vweightClass\"\xc0\x02\n" +
+	"\rProbeResponse\x12&\n" +
+	"\x0ftime_constant_s\x18\x01 \x01(\x01R\rtimeConstantS\x124\n" +
+	"\x16standard_uncertainty_s\x18\x02 \x01(\x01R\x14standardUncertaintyS\x12\x1f\n" +
+	"\vresidual_sd\x18\x03 \x01(\x01R\n" +
+	"residualSd\x12\x14\n" +
+	"\x05start\x18\x04 \x01(\x01R\x05start\x12\x10\n" +
+	"\x03end\x18\x05 \x01(\x01R\x03end\x12\x10\n" +
+	"\x03run\x18\x06 \x01(\tR\x03run\x12!\n" +
+	"\ffirst_number\x18\a \x01(\x04R\vfirstNumber\x12\x1f\n" +
+	"\vlast_number\x18\b \x01(\x04R\n" +
+	"lastNumber\x12\x1a\n" +
+	"\breadings\x18\t \x01(\rR\breadings\x12\x16\n" +
+	"\x06method\x18\n" +
+	" \x01(\tR\x06method\"<\n" +
+	"\x12CalibrationConcern\x12\x12\n" +
+	"\x04code\x18\x01 \x01(\tR\x04code\x12\x12\n" +
+	"\x04text\x18\x02 \x01(\tR\x04text\"\x80\x05\n" +
+	"\x11InstrumentChecked\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x02 \x01(\tR\achannel\x12\x14\n" +
+	"\x05check\x18\x03 \x01(\tR\x05check\x12'\n" +
+	"\x0fdevice_identity\x18\x04 \x01(\tR\x0edeviceIdentity\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x12\x1c\n" +
+	"\treference\x18\x06 \x01(\x01R\treference\x123\n" +
+	"\x15reference_uncertainty\x18\a \x01(\x01R\x14referenceUncertainty\x12\x14\n" +
+	"\x05value\x18\b \x01(\x01R\x05value\x12+\n" +
+	"\x11value_uncertainty\x18\t \x01(\x01R\x10valueUncertainty\x12\x14\n" +
+	"\x05limit\x18\n" +
+	" \x01(\x01R\x05limit\x124\n" +
+	"\averdict\x18\v \x01(\x0e2\x1a.evenbench.v1.CheckVerdictR\averdict\x12 \n" +
+	"\vprobability\x18\f \x01(\x01R\vprobability\x12 \n" +
+	"\vcalibration\x18\r \x01(\tR\vcalibration\x12\x10\n" +
+	"\x03run\x18\x0e \x01(\tR\x03run\x12!\n" +
+	"\ffirst_number\x18\x0f \x01(\x04R\vfirstNumber\x12\x1f\n" +
+	"\vlast_number\x18\x10 \x01(\x04R\n" +
+	"lastNumber\x12\x1a\n" +
+	"\breadings\x18\x11 \x01(\rR\breadings\x12,\n" +
+	"\x03due\x18\x12 \x01(\v2\x1a.google.protobuf.TimestampR\x03due\x12\x18\n" +
+	"\adoubted\x18\x13 \x01(\rR\adoubted\"\xd7\x01\n" +
+	"\x0fReadingsDoubted\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x02 \x01(\tR\achannel\x12\x14\n" +
+	"\x05after\x18\x03 \x01(\x04R\x05after\x12\x13\n" +
+	"\x05up_to\x18\x04 \x01(\x04R\x04upTo\x125\n" +
+	"\abecause\x18\x05 \x01(\x0e2\x1b.evenbench.v1.QualityReasonR\abecause\x12\x14\n" +
+	"\x05check\x18\x06 \x01(\tR\x05check\x12\x12\n" +
+	"\x04text\x18\a \x01(\tR\x04text\"o\n" +
 	"\fClockStepped\x12\x1e\n" +
 	"\n" +
 	"instrument\x18\x01 \x01(\tR\n" +
@@ -5372,7 +6633,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\astation\x18\x01 \x01(\tR\astation\x12.\n" +
 	"\x04from\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12*\n" +
 	"\x02to\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02to\x12,\n" +
-	"\x02by\x18\x04 \x01(\x0e2\x1c.evenbench.v1.PlacementMeansR\x02by\"\x94\x05\n" +
+	"\x02by\x18\x04 \x01(\x0e2\x1c.evenbench.v1.PlacementMeansR\x02by\"\xe9\x05\n" +
 	"\vMeasurement\x12\x1a\n" +
 	"\bproperty\x18\x01 \x01(\tR\bproperty\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
@@ -5400,8 +6661,11 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"superseded\x12\x14\n" +
 	"\x05roast\x18\x12 \x01(\tR\x05roast\x12\x18\n" +
 	"\achannel\x18\x13 \x01(\tR\achannel\x12\x14\n" +
-	"\x05taken\x18\x14 \x01(\x04R\x05takenB\x17\n" +
-	"\x15_standard_uncertainty\"\xa4\x03\n" +
+	"\x05taken\x18\x14 \x01(\x04R\x05taken\x12&\n" +
+	"\fdevice_value\x18\x1e \x01(\x01H\x01R\vdeviceValue\x88\x01\x01\x12\x1a\n" +
+	"\breplaces\x18\x1f \x01(\x04R\breplacesB\x17\n" +
+	"\x15_standard_uncertaintyB\x0f\n" +
+	"\r_device_value\"\xa4\x03\n" +
 	"\x05Roast\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x129\n" +
@@ -5477,7 +6741,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x13QUALITY_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fQUALITY_GOOD\x10\x01\x12\x15\n" +
 	"\x11QUALITY_UNCERTAIN\x10\x02\x12\x0f\n" +
-	"\vQUALITY_BAD\x10\x03*\xba\x03\n" +
+	"\vQUALITY_BAD\x10\x03*\xaa\x04\n" +
 	"\rQualityReason\x12\x1e\n" +
 	"\x1aQUALITY_REASON_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bQUALITY_REASON_SENSOR_BREAK\x10\x01\x12\x1f\n" +
@@ -5492,7 +6756,10 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1cQUALITY_REASON_DEVICE_STATUS\x10\n" +
 	"\x12\x1f\n" +
 	"\x1bQUALITY_REASON_WRONG_DEVICE\x10\v\x12\x1f\n" +
-	"\x1bQUALITY_REASON_UNIDENTIFIED\x10\f*\xd1\x01\n" +
+	"\x1bQUALITY_REASON_UNIDENTIFIED\x10\f\x12\x1f\n" +
+	"\x1bQUALITY_REASON_CHECK_FAILED\x10\x0e\x12%\n" +
+	"!QUALITY_REASON_BEYOND_CALIBRATION\x10\x0f\x12&\n" +
+	"\"QUALITY_REASON_CALIBRATION_FOREIGN\x10\x10*\xd1\x01\n" +
 	"\tGapReason\x12\x1a\n" +
 	"\x16GAP_REASON_UNSPECIFIED\x10\x00\x12\x1c\n" +
 	"\x18GAP_REASON_DEVICE_SILENT\x10\x01\x12\x1a\n" +
@@ -5509,7 +6776,28 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1dINSTRUMENT_STATE_DISCONNECTED\x10\x04\x12\x1f\n" +
 	"\x1bINSTRUMENT_STATE_RESTARTING\x10\x05\x12 \n" +
 	"\x1cINSTRUMENT_STATE_QUARANTINED\x10\x06\x12\x1c\n" +
-	"\x18INSTRUMENT_STATE_STOPPED\x10\a*\xac\x01\n" +
+	"\x18INSTRUMENT_STATE_STOPPED\x10\a*\xcc\x01\n" +
+	"\x0fCalibrationForm\x12 \n" +
+	"\x1cCALIBRATION_FORM_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17CALIBRATION_FORM_OFFSET\x10\x01\x12\x19\n" +
+	"\x15CALIBRATION_FORM_LINE\x10\x02\x12#\n" +
+	"\x1fCALIBRATION_FORM_THROUGH_ORIGIN\x10\x03\x12\x1e\n" +
+	"\x1aCALIBRATION_FORM_QUADRATIC\x10\x04\x12\x1a\n" +
+	"\x16CALIBRATION_FORM_CUBIC\x10\x05*\xf4\x01\n" +
+	"\x0eReferenceMeans\x12\x1f\n" +
+	"\x1bREFERENCE_MEANS_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15REFERENCE_MEANS_OTHER\x10\x01\x12\x17\n" +
+	"\x13REFERENCE_MEANS_ICE\x10\x02\x12!\n" +
+	"\x1dREFERENCE_MEANS_BOILING_WATER\x10\x03\x12\x1a\n" +
+	"\x16REFERENCE_MEANS_WEIGHT\x10\x04\x12\x18\n" +
+	"\x14REFERENCE_MEANS_OVEN\x10\x05\x12\x18\n" +
+	"\x14REFERENCE_MEANS_TILE\x10\x06\x12\x1a\n" +
+	"\x16REFERENCE_MEANS_PAIRED\x10\a*\x7f\n" +
+	"\fCheckVerdict\x12\x1d\n" +
+	"\x19CHECK_VERDICT_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14CHECK_VERDICT_INSIDE\x10\x01\x12\x19\n" +
+	"\x15CHECK_VERDICT_OUTSIDE\x10\x02\x12\x1b\n" +
+	"\x17CHECK_VERDICT_UNDECIDED\x10\x03*\xac\x01\n" +
 	"\n" +
 	"SampleKind\x12\x1b\n" +
 	"\x17SAMPLE_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
@@ -5560,8 +6848,8 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 	return file_evenbench_v1_record_proto_rawDescData
 }
 
-var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 11)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 44)
+var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 51)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -5569,146 +6857,170 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(QualityReason)(0),            // 3: evenbench.v1.QualityReason
 	(GapReason)(0),                // 4: evenbench.v1.GapReason
 	(InstrumentState)(0),          // 5: evenbench.v1.InstrumentState
-	(SampleKind)(0),               // 6: evenbench.v1.SampleKind
-	(PlacementMeans)(0),           // 7: evenbench.v1.PlacementMeans
-	(MarkKind)(0),                 // 8: evenbench.v1.MarkKind
-	(FlagCode)(0),                 // 9: evenbench.v1.FlagCode
-	(RoastState)(0),               // 10: evenbench.v1.RoastState
-	(*Entry)(nil),                 // 11: evenbench.v1.Entry
-	(*RecordOpened)(nil),          // 12: evenbench.v1.RecordOpened
-	(*LabLoaded)(nil),             // 13: evenbench.v1.LabLoaded
-	(*Station)(nil),               // 14: evenbench.v1.Station
-	(*RunOpened)(nil),             // 15: evenbench.v1.RunOpened
-	(*Channel)(nil),               // 16: evenbench.v1.Channel
-	(*ReadingBatch)(nil),          // 17: evenbench.v1.ReadingBatch
-	(*Series)(nil),                // 18: evenbench.v1.Series
-	(*Remark)(nil),                // 19: evenbench.v1.Remark
-	(*Binding)(nil),               // 20: evenbench.v1.Binding
-	(*Gap)(nil),                   // 21: evenbench.v1.Gap
-	(*RunClosed)(nil),             // 22: evenbench.v1.RunClosed
-	(*InstrumentChanged)(nil),     // 23: evenbench.v1.InstrumentChanged
-	(*InstrumentIdentified)(nil),  // 24: evenbench.v1.InstrumentIdentified
-	(*InstrumentAdopted)(nil),     // 25: evenbench.v1.InstrumentAdopted
-	(*ClockStepped)(nil),          // 26: evenbench.v1.ClockStepped
-	(*InstrumentAsked)(nil),       // 27: evenbench.v1.InstrumentAsked
-	(*SampleIdentity)(nil),        // 28: evenbench.v1.SampleIdentity
-	(*SampleRegistered)(nil),      // 29: evenbench.v1.SampleRegistered
-	(*SampleAmended)(nil),         // 30: evenbench.v1.SampleAmended
-	(*FieldChange)(nil),           // 31: evenbench.v1.FieldChange
-	(*SampleQueued)(nil),          // 32: evenbench.v1.SampleQueued
-	(*SampleUnqueued)(nil),        // 33: evenbench.v1.SampleUnqueued
-	(*SamplePlaced)(nil),          // 34: evenbench.v1.SamplePlaced
-	(*SampleRemoved)(nil),         // 35: evenbench.v1.SampleRemoved
-	(*ReadingsAssigned)(nil),      // 36: evenbench.v1.ReadingsAssigned
-	(*MeasurementTaken)(nil),      // 37: evenbench.v1.MeasurementTaken
-	(*NoteAdded)(nil),             // 38: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 39: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 40: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 41: evenbench.v1.RoastClosed
-	(*RoastContinued)(nil),        // 42: evenbench.v1.RoastContinued
-	(*FindingMade)(nil),           // 43: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 44: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 45: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 46: evenbench.v1.Placement
-	(*Measurement)(nil),           // 47: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 48: evenbench.v1.Roast
-	(*RoastPart)(nil),             // 49: evenbench.v1.RoastPart
-	(*Mark)(nil),                  // 50: evenbench.v1.Mark
-	(*Finding)(nil),               // 51: evenbench.v1.Finding
-	(*Flag)(nil),                  // 52: evenbench.v1.Flag
-	(*Note)(nil),                  // 53: evenbench.v1.Note
-	(*Correction)(nil),            // 54: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 55: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 56: google.protobuf.Duration
+	(CalibrationForm)(0),          // 6: evenbench.v1.CalibrationForm
+	(ReferenceMeans)(0),           // 7: evenbench.v1.ReferenceMeans
+	(CheckVerdict)(0),             // 8: evenbench.v1.CheckVerdict
+	(SampleKind)(0),               // 9: evenbench.v1.SampleKind
+	(PlacementMeans)(0),           // 10: evenbench.v1.PlacementMeans
+	(MarkKind)(0),                 // 11: evenbench.v1.MarkKind
+	(FlagCode)(0),                 // 12: evenbench.v1.FlagCode
+	(RoastState)(0),               // 13: evenbench.v1.RoastState
+	(*Entry)(nil),                 // 14: evenbench.v1.Entry
+	(*RecordOpened)(nil),          // 15: evenbench.v1.RecordOpened
+	(*LabLoaded)(nil),             // 16: evenbench.v1.LabLoaded
+	(*Station)(nil),               // 17: evenbench.v1.Station
+	(*RunOpened)(nil),             // 18: evenbench.v1.RunOpened
+	(*Channel)(nil),               // 19: evenbench.v1.Channel
+	(*ReadingBatch)(nil),          // 20: evenbench.v1.ReadingBatch
+	(*Series)(nil),                // 21: evenbench.v1.Series
+	(*Remark)(nil),                // 22: evenbench.v1.Remark
+	(*Binding)(nil),               // 23: evenbench.v1.Binding
+	(*Gap)(nil),                   // 24: evenbench.v1.Gap
+	(*RunClosed)(nil),             // 25: evenbench.v1.RunClosed
+	(*InstrumentChanged)(nil),     // 26: evenbench.v1.InstrumentChanged
+	(*InstrumentIdentified)(nil),  // 27: evenbench.v1.InstrumentIdentified
+	(*InstrumentAdopted)(nil),     // 28: evenbench.v1.InstrumentAdopted
+	(*CalibrationMade)(nil),       // 29: evenbench.v1.CalibrationMade
+	(*Calibration)(nil),           // 30: evenbench.v1.Calibration
+	(*CalibrationPoint)(nil),      // 31: evenbench.v1.CalibrationPoint
+	(*ProbeResponse)(nil),         // 32: evenbench.v1.ProbeResponse
+	(*CalibrationConcern)(nil),    // 33: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),     // 34: evenbench.v1.InstrumentChecked
+	(*ReadingsDoubted)(nil),       // 35: evenbench.v1.ReadingsDoubted
+	(*ClockStepped)(nil),          // 36: evenbench.v1.ClockStepped
+	(*InstrumentAsked)(nil),       // 37: evenbench.v1.InstrumentAsked
+	(*SampleIdentity)(nil),        // 38: evenbench.v1.SampleIdentity
+	(*SampleRegistered)(nil),      // 39: evenbench.v1.SampleRegistered
+	(*SampleAmended)(nil),         // 40: evenbench.v1.SampleAmended
+	(*FieldChange)(nil),           // 41: evenbench.v1.FieldChange
+	(*SampleQueued)(nil),          // 42: evenbench.v1.SampleQueued
+	(*SampleUnqueued)(nil),        // 43: evenbench.v1.SampleUnqueued
+	(*SamplePlaced)(nil),          // 44: evenbench.v1.SamplePlaced
+	(*SampleRemoved)(nil),         // 45: evenbench.v1.SampleRemoved
+	(*ReadingsAssigned)(nil),      // 46: evenbench.v1.ReadingsAssigned
+	(*MeasurementTaken)(nil),      // 47: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 48: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 49: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 50: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 51: evenbench.v1.RoastClosed
+	(*RoastContinued)(nil),        // 52: evenbench.v1.RoastContinued
+	(*FindingMade)(nil),           // 53: evenbench.v1.FindingMade
+	(*FlagRaised)(nil),            // 54: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 55: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 56: evenbench.v1.Placement
+	(*Measurement)(nil),           // 57: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 58: evenbench.v1.Roast
+	(*RoastPart)(nil),             // 59: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 60: evenbench.v1.Mark
+	(*Finding)(nil),               // 61: evenbench.v1.Finding
+	(*Flag)(nil),                  // 62: evenbench.v1.Flag
+	(*Note)(nil),                  // 63: evenbench.v1.Note
+	(*Correction)(nil),            // 64: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 65: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 66: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	55, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
-	12, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
-	13, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
-	15, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
-	17, // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
-	21, // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
-	22, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
-	23, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
-	26, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
-	27, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
-	24, // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
-	29, // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
-	30, // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
-	32, // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
-	33, // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
-	34, // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
-	35, // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
-	36, // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	38, // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	37, // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
-	39, // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	40, // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	41, // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	43, // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	44, // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	42, // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
-	25, // 26: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
-	14, // 27: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	0,  // 28: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	55, // 29: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	16, // 30: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	56, // 31: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,  // 32: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	55, // 33: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	55, // 34: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	18, // 35: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	20, // 36: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	19, // 37: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 38: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 39: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	55, // 40: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	55, // 41: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 42: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 43: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	56, // 44: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	6,  // 45: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	28, // 46: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	31, // 47: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	55, // 48: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	7,  // 49: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	55, // 50: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	47, // 51: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	55, // 52: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	8,  // 53: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	55, // 54: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	9,  // 55: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	28, // 56: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	55, // 57: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	46, // 58: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	47, // 59: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	48, // 60: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	51, // 61: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	52, // 62: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	53, // 63: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	54, // 64: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	55, // 65: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	55, // 66: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	7,  // 67: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 68: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 69: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	55, // 70: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	55, // 71: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	10, // 72: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	50, // 73: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	51, // 74: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	49, // 75: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	8,  // 76: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	55, // 77: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	9,  // 78: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	55, // 79: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	55, // 80: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	55, // 81: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	82, // [82:82] is the sub-list for method output_type
-	82, // [82:82] is the sub-list for method input_type
-	82, // [82:82] is the sub-list for extension type_name
-	82, // [82:82] is the sub-list for extension extendee
-	0,  // [0:82] is the sub-list for field type_name
+	65, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	15, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
+	16, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
+	18, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
+	20, // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
+	24, // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
+	25, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
+	26, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
+	36, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
+	37, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
+	27, // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
+	39, // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
+	40, // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
+	42, // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
+	43, // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
+	44, // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
+	45, // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
+	46, // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
+	48, // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	47, // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	49, // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	50, // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	51, // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	53, // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	54, // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	52, // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
+	28, // 26: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
+	29, // 27: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
+	34, // 28: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
+	35, // 29: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
+	17, // 30: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	0,  // 31: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	65, // 32: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	19, // 33: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	66, // 34: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,  // 35: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	65, // 36: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	65, // 37: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	21, // 38: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	23, // 39: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	22, // 40: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,  // 41: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,  // 42: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	65, // 43: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	65, // 44: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,  // 45: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,  // 46: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	30, // 47: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
+	6,  // 48: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
+	65, // 49: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
+	65, // 50: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
+	31, // 51: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
+	33, // 52: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
+	32, // 53: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
+	7,  // 54: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
+	8,  // 55: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
+	65, // 56: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
+	3,  // 57: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
+	66, // 58: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	9,  // 59: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	38, // 60: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	41, // 61: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	65, // 62: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	10, // 63: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	65, // 64: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	57, // 65: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	65, // 66: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	11, // 67: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	65, // 68: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	12, // 69: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	38, // 70: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	65, // 71: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	56, // 72: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	57, // 73: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	58, // 74: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	61, // 75: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	62, // 76: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	63, // 77: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	64, // 78: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	65, // 79: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	65, // 80: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	10, // 81: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,  // 82: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,  // 83: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	65, // 84: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	65, // 85: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	13, // 86: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	60, // 87: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	61, // 88: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	59, // 89: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	11, // 90: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	65, // 91: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	12, // 92: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	65, // 93: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	65, // 94: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	65, // 95: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	96, // [96:96] is the sub-list for method output_type
+	96, // [96:96] is the sub-list for method input_type
+	96, // [96:96] is the sub-list for extension type_name
+	96, // [96:96] is the sub-list for extension extendee
+	0,  // [0:96] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -5743,22 +7055,25 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_FlagRaised)(nil),
 		(*Entry_RoastContinued)(nil),
 		(*Entry_InstrumentAdopted)(nil),
+		(*Entry_CalibrationMade)(nil),
+		(*Entry_InstrumentChecked)(nil),
+		(*Entry_ReadingsDoubted)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[28].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[29].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[32].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[35].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[36].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[39].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[40].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[43].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[46].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[47].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
-			NumEnums:      11,
-			NumMessages:   44,
+			NumEnums:      14,
+			NumMessages:   51,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
