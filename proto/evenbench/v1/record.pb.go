@@ -227,6 +227,9 @@ const (
 	QualityReason_QUALITY_REASON_WRONG_DEVICE QualityReason = 11
 	// The device has not said yet that it is the instrument's.
 	QualityReason_QUALITY_REASON_UNIDENTIFIED QualityReason = 12
+	// The temperature of the thermocouple's cold junction is not known, so that its
+	// voltage has no temperature.
+	QualityReason_QUALITY_REASON_COLD_JUNCTION QualityReason = 13
 	// A check of the channel failed, and the reading was taken after the last good one,
 	// or the check has not been good since.
 	QualityReason_QUALITY_REASON_CHECK_FAILED QualityReason = 14
@@ -252,6 +255,7 @@ var (
 		10: "QUALITY_REASON_DEVICE_STATUS",
 		11: "QUALITY_REASON_WRONG_DEVICE",
 		12: "QUALITY_REASON_UNIDENTIFIED",
+		13: "QUALITY_REASON_COLD_JUNCTION",
 		14: "QUALITY_REASON_CHECK_FAILED",
 		15: "QUALITY_REASON_BEYOND_CALIBRATION",
 		16: "QUALITY_REASON_CALIBRATION_FOREIGN",
@@ -270,6 +274,7 @@ var (
 		"QUALITY_REASON_DEVICE_STATUS":       10,
 		"QUALITY_REASON_WRONG_DEVICE":        11,
 		"QUALITY_REASON_UNIDENTIFIED":        12,
+		"QUALITY_REASON_COLD_JUNCTION":       13,
 		"QUALITY_REASON_CHECK_FAILED":        14,
 		"QUALITY_REASON_BEYOND_CALIBRATION":  15,
 		"QUALITY_REASON_CALIBRATION_FOREIGN": 16,
@@ -1852,7 +1857,10 @@ type Channel struct {
 	Kind ChannelKind `protobuf:"varint,10,opt,name=kind,proto3,enum=evenbench.v1.ChannelKind" json:"kind,omitempty"`
 	// Part the channel plays in a roast: "bean", "drum_air", "inlet_air"; empty
 	// if none.
-	Role          string `protobuf:"bytes,11,opt,name=role,proto3" json:"role,omitempty"`
+	Role string `protobuf:"bytes,11,opt,name=role,proto3" json:"role,omitempty"`
+	// How a temperature is made of the voltage that the device says; absent where the
+	// device says the quantity itself.
+	Thermocouple  *Thermocouple `protobuf:"bytes,12,opt,name=thermocouple,proto3" json:"thermocouple,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1964,6 +1972,91 @@ func (x *Channel) GetRole() string {
 	return ""
 }
 
+func (x *Channel) GetThermocouple() *Thermocouple {
+	if x != nil {
+		return x.Thermocouple
+	}
+	return nil
+}
+
+// Thermocouple says how the hub makes a temperature of a voltage: by the reference
+// function of the type on the ITS-90 scale (IEC 60584-1), with the emf of the cold
+// junction added.
+type Thermocouple struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Letter of the type: B, E, J, K, N, R, S or T.
+	Type string `protobuf:"bytes,1,opt,name=type,proto3" json:"type,omitempty"`
+	// Class of the tolerance as delivered (IEC 60584-1), 1 to 3, which is part of the
+	// uncertainty; 0: another statement is.
+	ToleranceClass uint32 `protobuf:"varint,2,opt,name=tolerance_class,json=toleranceClass,proto3" json:"tolerance_class,omitempty"`
+	// Channel of the same instrument that measures where the wires end; empty: the
+	// temperature there is cold_junction_cel.
+	ColdJunction string `protobuf:"bytes,3,opt,name=cold_junction,json=coldJunction,proto3" json:"cold_junction,omitempty"`
+	// Temperature of the cold junction in Cel, where no channel measures it. 0 also
+	// stands for a device that adds the cold junction's emf itself.
+	ColdJunctionCel float64 `protobuf:"fixed64,4,opt,name=cold_junction_cel,json=coldJunctionCel,proto3" json:"cold_junction_cel,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *Thermocouple) Reset() {
+	*x = Thermocouple{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Thermocouple) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Thermocouple) ProtoMessage() {}
+
+func (x *Thermocouple) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Thermocouple.ProtoReflect.Descriptor instead.
+func (*Thermocouple) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *Thermocouple) GetType() string {
+	if x != nil {
+		return x.Type
+	}
+	return ""
+}
+
+func (x *Thermocouple) GetToleranceClass() uint32 {
+	if x != nil {
+		return x.ToleranceClass
+	}
+	return 0
+}
+
+func (x *Thermocouple) GetColdJunction() string {
+	if x != nil {
+		return x.ColdJunction
+	}
+	return ""
+}
+
+func (x *Thermocouple) GetColdJunctionCel() float64 {
+	if x != nil {
+		return x.ColdJunctionCel
+	}
+	return 0
+}
+
 // ReadingBatch is consecutive readings of one run, in columns.
 //
 // The batch holds the readings numbered first_number to
@@ -1990,7 +2083,7 @@ type ReadingBatch struct {
 
 func (x *ReadingBatch) Reset() {
 	*x = ReadingBatch{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	mi := &file_evenbench_v1_record_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2002,7 +2095,7 @@ func (x *ReadingBatch) String() string {
 func (*ReadingBatch) ProtoMessage() {}
 
 func (x *ReadingBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	mi := &file_evenbench_v1_record_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2015,7 +2108,7 @@ func (x *ReadingBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingBatch.ProtoReflect.Descriptor instead.
 func (*ReadingBatch) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ReadingBatch) GetInstrument() string {
@@ -2129,7 +2222,7 @@ type Series struct {
 
 func (x *Series) Reset() {
 	*x = Series{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	mi := &file_evenbench_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2141,7 +2234,7 @@ func (x *Series) String() string {
 func (*Series) ProtoMessage() {}
 
 func (x *Series) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	mi := &file_evenbench_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2154,7 +2247,7 @@ func (x *Series) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Series.ProtoReflect.Descriptor instead.
 func (*Series) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Series) GetChannel() string {
@@ -2282,7 +2375,7 @@ type Remark struct {
 
 func (x *Remark) Reset() {
 	*x = Remark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[8]
+	mi := &file_evenbench_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2294,7 +2387,7 @@ func (x *Remark) String() string {
 func (*Remark) ProtoMessage() {}
 
 func (x *Remark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[8]
+	mi := &file_evenbench_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2307,7 +2400,7 @@ func (x *Remark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remark.ProtoReflect.Descriptor instead.
 func (*Remark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Remark) GetIndex() uint32 {
@@ -2346,7 +2439,7 @@ type Binding struct {
 
 func (x *Binding) Reset() {
 	*x = Binding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[9]
+	mi := &file_evenbench_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2358,7 +2451,7 @@ func (x *Binding) String() string {
 func (*Binding) ProtoMessage() {}
 
 func (x *Binding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[9]
+	mi := &file_evenbench_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2371,7 +2464,7 @@ func (x *Binding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Binding.ProtoReflect.Descriptor instead.
 func (*Binding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Binding) GetFirstRow() uint32 {
@@ -2424,7 +2517,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[10]
+	mi := &file_evenbench_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2436,7 +2529,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[10]
+	mi := &file_evenbench_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2449,7 +2542,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Gap) GetInstrument() string {
@@ -2521,7 +2614,7 @@ type RunClosed struct {
 
 func (x *RunClosed) Reset() {
 	*x = RunClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[11]
+	mi := &file_evenbench_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2533,7 +2626,7 @@ func (x *RunClosed) String() string {
 func (*RunClosed) ProtoMessage() {}
 
 func (x *RunClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[11]
+	mi := &file_evenbench_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2546,7 +2639,7 @@ func (x *RunClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunClosed.ProtoReflect.Descriptor instead.
 func (*RunClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *RunClosed) GetInstrument() string {
@@ -2590,7 +2683,7 @@ type InstrumentChanged struct {
 
 func (x *InstrumentChanged) Reset() {
 	*x = InstrumentChanged{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[12]
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2602,7 +2695,7 @@ func (x *InstrumentChanged) String() string {
 func (*InstrumentChanged) ProtoMessage() {}
 
 func (x *InstrumentChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[12]
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2615,7 +2708,7 @@ func (x *InstrumentChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentChanged.ProtoReflect.Descriptor instead.
 func (*InstrumentChanged) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *InstrumentChanged) GetInstrument() string {
@@ -2657,7 +2750,7 @@ type InstrumentIdentified struct {
 
 func (x *InstrumentIdentified) Reset() {
 	*x = InstrumentIdentified{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2669,7 +2762,7 @@ func (x *InstrumentIdentified) String() string {
 func (*InstrumentIdentified) ProtoMessage() {}
 
 func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2682,7 +2775,7 @@ func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentIdentified.ProtoReflect.Descriptor instead.
 func (*InstrumentIdentified) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *InstrumentIdentified) GetInstrument() string {
@@ -2728,7 +2821,7 @@ type InstrumentAdopted struct {
 
 func (x *InstrumentAdopted) Reset() {
 	*x = InstrumentAdopted{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2740,7 +2833,7 @@ func (x *InstrumentAdopted) String() string {
 func (*InstrumentAdopted) ProtoMessage() {}
 
 func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2753,7 +2846,7 @@ func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAdopted.ProtoReflect.Descriptor instead.
 func (*InstrumentAdopted) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *InstrumentAdopted) GetInstrument() string {
@@ -2799,7 +2892,7 @@ type CalibrationMade struct {
 
 func (x *CalibrationMade) Reset() {
 	*x = CalibrationMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2811,7 +2904,7 @@ func (x *CalibrationMade) String() string {
 func (*CalibrationMade) ProtoMessage() {}
 
 func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2824,7 +2917,7 @@ func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationMade.ProtoReflect.Descriptor instead.
 func (*CalibrationMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *CalibrationMade) GetCalibration() *Calibration {
@@ -2887,7 +2980,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2899,7 +2992,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2912,7 +3005,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Calibration) GetId() string {
@@ -3081,7 +3174,7 @@ type CalibrationPoint struct {
 
 func (x *CalibrationPoint) Reset() {
 	*x = CalibrationPoint{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3093,7 +3186,7 @@ func (x *CalibrationPoint) String() string {
 func (*CalibrationPoint) ProtoMessage() {}
 
 func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3106,7 +3199,7 @@ func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationPoint.ProtoReflect.Descriptor instead.
 func (*CalibrationPoint) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CalibrationPoint) GetRead() float64 {
@@ -3230,7 +3323,7 @@ type ProbeResponse struct {
 
 func (x *ProbeResponse) Reset() {
 	*x = ProbeResponse{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3242,7 +3335,7 @@ func (x *ProbeResponse) String() string {
 func (*ProbeResponse) ProtoMessage() {}
 
 func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3255,7 +3348,7 @@ func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeResponse.ProtoReflect.Descriptor instead.
 func (*ProbeResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ProbeResponse) GetTimeConstantS() float64 {
@@ -3341,7 +3434,7 @@ type CalibrationConcern struct {
 
 func (x *CalibrationConcern) Reset() {
 	*x = CalibrationConcern{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3353,7 +3446,7 @@ func (x *CalibrationConcern) String() string {
 func (*CalibrationConcern) ProtoMessage() {}
 
 func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3366,7 +3459,7 @@ func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationConcern.ProtoReflect.Descriptor instead.
 func (*CalibrationConcern) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CalibrationConcern) GetCode() string {
@@ -3420,7 +3513,7 @@ type InstrumentChecked struct {
 
 func (x *InstrumentChecked) Reset() {
 	*x = InstrumentChecked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3432,7 +3525,7 @@ func (x *InstrumentChecked) String() string {
 func (*InstrumentChecked) ProtoMessage() {}
 
 func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3445,7 +3538,7 @@ func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentChecked.ProtoReflect.Descriptor instead.
 func (*InstrumentChecked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *InstrumentChecked) GetInstrument() string {
@@ -3602,7 +3695,7 @@ type ReadingsDoubted struct {
 
 func (x *ReadingsDoubted) Reset() {
 	*x = ReadingsDoubted{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3614,7 +3707,7 @@ func (x *ReadingsDoubted) String() string {
 func (*ReadingsDoubted) ProtoMessage() {}
 
 func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3627,7 +3720,7 @@ func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsDoubted.ProtoReflect.Descriptor instead.
 func (*ReadingsDoubted) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ReadingsDoubted) GetInstrument() string {
@@ -3694,7 +3787,7 @@ type ClockStepped struct {
 
 func (x *ClockStepped) Reset() {
 	*x = ClockStepped{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3706,7 +3799,7 @@ func (x *ClockStepped) String() string {
 func (*ClockStepped) ProtoMessage() {}
 
 func (x *ClockStepped) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3719,7 +3812,7 @@ func (x *ClockStepped) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockStepped.ProtoReflect.Descriptor instead.
 func (*ClockStepped) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ClockStepped) GetInstrument() string {
@@ -3759,7 +3852,7 @@ type InstrumentAsked struct {
 
 func (x *InstrumentAsked) Reset() {
 	*x = InstrumentAsked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3771,7 +3864,7 @@ func (x *InstrumentAsked) String() string {
 func (*InstrumentAsked) ProtoMessage() {}
 
 func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3784,7 +3877,7 @@ func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAsked.ProtoReflect.Descriptor instead.
 func (*InstrumentAsked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *InstrumentAsked) GetInstrument() string {
@@ -3836,7 +3929,7 @@ type SampleIdentity struct {
 
 func (x *SampleIdentity) Reset() {
 	*x = SampleIdentity{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3848,7 +3941,7 @@ func (x *SampleIdentity) String() string {
 func (*SampleIdentity) ProtoMessage() {}
 
 func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3861,7 +3954,7 @@ func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleIdentity.ProtoReflect.Descriptor instead.
 func (*SampleIdentity) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *SampleIdentity) GetKind() SampleKind {
@@ -3917,7 +4010,7 @@ type SampleRegistered struct {
 
 func (x *SampleRegistered) Reset() {
 	*x = SampleRegistered{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3929,7 +4022,7 @@ func (x *SampleRegistered) String() string {
 func (*SampleRegistered) ProtoMessage() {}
 
 func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3942,7 +4035,7 @@ func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRegistered.ProtoReflect.Descriptor instead.
 func (*SampleRegistered) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *SampleRegistered) GetSample() string {
@@ -3972,7 +4065,7 @@ type SampleAmended struct {
 
 func (x *SampleAmended) Reset() {
 	*x = SampleAmended{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3984,7 +4077,7 @@ func (x *SampleAmended) String() string {
 func (*SampleAmended) ProtoMessage() {}
 
 func (x *SampleAmended) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3997,7 +4090,7 @@ func (x *SampleAmended) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleAmended.ProtoReflect.Descriptor instead.
 func (*SampleAmended) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *SampleAmended) GetSample() string {
@@ -4033,7 +4126,7 @@ type FieldChange struct {
 
 func (x *FieldChange) Reset() {
 	*x = FieldChange{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4045,7 +4138,7 @@ func (x *FieldChange) String() string {
 func (*FieldChange) ProtoMessage() {}
 
 func (x *FieldChange) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4058,7 +4151,7 @@ func (x *FieldChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
 func (*FieldChange) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *FieldChange) GetField() string {
@@ -4094,7 +4187,7 @@ type SampleQueued struct {
 
 func (x *SampleQueued) Reset() {
 	*x = SampleQueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4106,7 +4199,7 @@ func (x *SampleQueued) String() string {
 func (*SampleQueued) ProtoMessage() {}
 
 func (x *SampleQueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4119,7 +4212,7 @@ func (x *SampleQueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleQueued.ProtoReflect.Descriptor instead.
 func (*SampleQueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *SampleQueued) GetStation() string {
@@ -4154,7 +4247,7 @@ type SampleUnqueued struct {
 
 func (x *SampleUnqueued) Reset() {
 	*x = SampleUnqueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4166,7 +4259,7 @@ func (x *SampleUnqueued) String() string {
 func (*SampleUnqueued) ProtoMessage() {}
 
 func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4179,7 +4272,7 @@ func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUnqueued.ProtoReflect.Descriptor instead.
 func (*SampleUnqueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *SampleUnqueued) GetStation() string {
@@ -4218,7 +4311,7 @@ type SamplePlaced struct {
 
 func (x *SamplePlaced) Reset() {
 	*x = SamplePlaced{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4230,7 +4323,7 @@ func (x *SamplePlaced) String() string {
 func (*SamplePlaced) ProtoMessage() {}
 
 func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4243,7 +4336,7 @@ func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SamplePlaced.ProtoReflect.Descriptor instead.
 func (*SamplePlaced) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *SamplePlaced) GetStation() string {
@@ -4293,7 +4386,7 @@ type SampleRemoved struct {
 
 func (x *SampleRemoved) Reset() {
 	*x = SampleRemoved{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4305,7 +4398,7 @@ func (x *SampleRemoved) String() string {
 func (*SampleRemoved) ProtoMessage() {}
 
 func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4318,7 +4411,7 @@ func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRemoved.ProtoReflect.Descriptor instead.
 func (*SampleRemoved) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SampleRemoved) GetStation() string {
@@ -4367,7 +4460,7 @@ type ReadingsAssigned struct {
 
 func (x *ReadingsAssigned) Reset() {
 	*x = ReadingsAssigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4379,7 +4472,7 @@ func (x *ReadingsAssigned) String() string {
 func (*ReadingsAssigned) ProtoMessage() {}
 
 func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4392,7 +4485,7 @@ func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsAssigned.ProtoReflect.Descriptor instead.
 func (*ReadingsAssigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ReadingsAssigned) GetInstrument() string {
@@ -4450,7 +4543,7 @@ type MeasurementTaken struct {
 
 func (x *MeasurementTaken) Reset() {
 	*x = MeasurementTaken{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4462,7 +4555,7 @@ func (x *MeasurementTaken) String() string {
 func (*MeasurementTaken) ProtoMessage() {}
 
 func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4475,7 +4568,7 @@ func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
 func (*MeasurementTaken) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *MeasurementTaken) GetSample() string {
@@ -4505,7 +4598,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4517,7 +4610,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4530,7 +4623,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -4585,7 +4678,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4597,7 +4690,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4610,7 +4703,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -4699,7 +4792,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4711,7 +4804,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4724,7 +4817,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -4803,7 +4896,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4815,7 +4908,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4828,7 +4921,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -4873,7 +4966,7 @@ type RoastContinued struct {
 
 func (x *RoastContinued) Reset() {
 	*x = RoastContinued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4885,7 +4978,7 @@ func (x *RoastContinued) String() string {
 func (*RoastContinued) ProtoMessage() {}
 
 func (x *RoastContinued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4898,7 +4991,7 @@ func (x *RoastContinued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastContinued.ProtoReflect.Descriptor instead.
 func (*RoastContinued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *RoastContinued) GetRoast() string {
@@ -4968,7 +5061,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4980,7 +5073,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4993,7 +5086,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -5075,7 +5168,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5087,7 +5180,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5100,7 +5193,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -5171,7 +5264,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5183,7 +5276,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5196,7 +5289,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -5303,7 +5396,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5315,7 +5408,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5328,7 +5421,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *Placement) GetStation() string {
@@ -5398,7 +5491,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5410,7 +5503,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5423,7 +5516,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -5602,7 +5695,7 @@ type Roast struct {
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5614,7 +5707,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5627,7 +5720,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *Roast) GetRoast() string {
@@ -5722,7 +5815,7 @@ type RoastPart struct {
 
 func (x *RoastPart) Reset() {
 	*x = RoastPart{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[45]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5734,7 +5827,7 @@ func (x *RoastPart) String() string {
 func (*RoastPart) ProtoMessage() {}
 
 func (x *RoastPart) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[45]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5747,7 +5840,7 @@ func (x *RoastPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
 func (*RoastPart) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *RoastPart) GetRun() string {
@@ -5788,7 +5881,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5800,7 +5893,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5813,7 +5906,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -5887,7 +5980,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5899,7 +5992,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5912,7 +6005,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Finding) GetName() string {
@@ -5976,7 +6069,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5988,7 +6081,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6001,7 +6094,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -6045,7 +6138,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6057,7 +6150,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6070,7 +6163,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Note) GetText() string {
@@ -6118,7 +6211,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6130,7 +6223,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6143,7 +6236,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Correction) GetField() string {
@@ -6280,7 +6373,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x0fdevice_identity\x18\b \x01(\tR\x0edeviceIdentity\x127\n" +
 	"\topened_at\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\bopenedAt\x121\n" +
 	"\bchannels\x18\n" +
-	" \x03(\v2\x15.evenbench.v1.ChannelR\bchannels\"\xd9\x02\n" +
+	" \x03(\v2\x15.evenbench.v1.ChannelR\bchannels\"\x99\x03\n" +
 	"\aChannel\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1a\n" +
 	"\bquantity\x18\x02 \x01(\tR\bquantity\x12\x14\n" +
@@ -6294,9 +6387,15 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\bproperty\x18\t \x01(\tR\bproperty\x12-\n" +
 	"\x04kind\x18\n" +
 	" \x01(\x0e2\x19.evenbench.v1.ChannelKindR\x04kind\x12\x12\n" +
-	"\x04role\x18\v \x01(\tR\x04roleB\x06\n" +
+	"\x04role\x18\v \x01(\tR\x04role\x12>\n" +
+	"\fthermocouple\x18\f \x01(\v2\x1a.evenbench.v1.ThermocoupleR\fthermocoupleB\x06\n" +
 	"\x04_lowB\a\n" +
-	"\x05_high\"\xf3\x02\n" +
+	"\x05_high\"\x9c\x01\n" +
+	"\fThermocouple\x12\x12\n" +
+	"\x04type\x18\x01 \x01(\tR\x04type\x12'\n" +
+	"\x0ftolerance_class\x18\x02 \x01(\rR\x0etoleranceClass\x12#\n" +
+	"\rcold_junction\x18\x03 \x01(\tR\fcoldJunction\x12*\n" +
+	"\x11cold_junction_cel\x18\x04 \x01(\x01R\x0fcoldJunctionCel\"\xf3\x02\n" +
 	"\fReadingBatch\x12\x1e\n" +
 	"\n" +
 	"instrument\x18\x01 \x01(\tR\n" +
@@ -6741,7 +6840,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x13QUALITY_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fQUALITY_GOOD\x10\x01\x12\x15\n" +
 	"\x11QUALITY_UNCERTAIN\x10\x02\x12\x0f\n" +
-	"\vQUALITY_BAD\x10\x03*\xaa\x04\n" +
+	"\vQUALITY_BAD\x10\x03*\xcc\x04\n" +
 	"\rQualityReason\x12\x1e\n" +
 	"\x1aQUALITY_REASON_UNSPECIFIED\x10\x00\x12\x1f\n" +
 	"\x1bQUALITY_REASON_SENSOR_BREAK\x10\x01\x12\x1f\n" +
@@ -6756,7 +6855,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1cQUALITY_REASON_DEVICE_STATUS\x10\n" +
 	"\x12\x1f\n" +
 	"\x1bQUALITY_REASON_WRONG_DEVICE\x10\v\x12\x1f\n" +
-	"\x1bQUALITY_REASON_UNIDENTIFIED\x10\f\x12\x1f\n" +
+	"\x1bQUALITY_REASON_UNIDENTIFIED\x10\f\x12 \n" +
+	"\x1cQUALITY_REASON_COLD_JUNCTION\x10\r\x12\x1f\n" +
 	"\x1bQUALITY_REASON_CHECK_FAILED\x10\x0e\x12%\n" +
 	"!QUALITY_REASON_BEYOND_CALIBRATION\x10\x0f\x12&\n" +
 	"\"QUALITY_REASON_CALIBRATION_FOREIGN\x10\x10*\xd1\x01\n" +
@@ -6849,7 +6949,7 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 51)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 52)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -6871,156 +6971,158 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*Station)(nil),               // 17: evenbench.v1.Station
 	(*RunOpened)(nil),             // 18: evenbench.v1.RunOpened
 	(*Channel)(nil),               // 19: evenbench.v1.Channel
-	(*ReadingBatch)(nil),          // 20: evenbench.v1.ReadingBatch
-	(*Series)(nil),                // 21: evenbench.v1.Series
-	(*Remark)(nil),                // 22: evenbench.v1.Remark
-	(*Binding)(nil),               // 23: evenbench.v1.Binding
-	(*Gap)(nil),                   // 24: evenbench.v1.Gap
-	(*RunClosed)(nil),             // 25: evenbench.v1.RunClosed
-	(*InstrumentChanged)(nil),     // 26: evenbench.v1.InstrumentChanged
-	(*InstrumentIdentified)(nil),  // 27: evenbench.v1.InstrumentIdentified
-	(*InstrumentAdopted)(nil),     // 28: evenbench.v1.InstrumentAdopted
-	(*CalibrationMade)(nil),       // 29: evenbench.v1.CalibrationMade
-	(*Calibration)(nil),           // 30: evenbench.v1.Calibration
-	(*CalibrationPoint)(nil),      // 31: evenbench.v1.CalibrationPoint
-	(*ProbeResponse)(nil),         // 32: evenbench.v1.ProbeResponse
-	(*CalibrationConcern)(nil),    // 33: evenbench.v1.CalibrationConcern
-	(*InstrumentChecked)(nil),     // 34: evenbench.v1.InstrumentChecked
-	(*ReadingsDoubted)(nil),       // 35: evenbench.v1.ReadingsDoubted
-	(*ClockStepped)(nil),          // 36: evenbench.v1.ClockStepped
-	(*InstrumentAsked)(nil),       // 37: evenbench.v1.InstrumentAsked
-	(*SampleIdentity)(nil),        // 38: evenbench.v1.SampleIdentity
-	(*SampleRegistered)(nil),      // 39: evenbench.v1.SampleRegistered
-	(*SampleAmended)(nil),         // 40: evenbench.v1.SampleAmended
-	(*FieldChange)(nil),           // 41: evenbench.v1.FieldChange
-	(*SampleQueued)(nil),          // 42: evenbench.v1.SampleQueued
-	(*SampleUnqueued)(nil),        // 43: evenbench.v1.SampleUnqueued
-	(*SamplePlaced)(nil),          // 44: evenbench.v1.SamplePlaced
-	(*SampleRemoved)(nil),         // 45: evenbench.v1.SampleRemoved
-	(*ReadingsAssigned)(nil),      // 46: evenbench.v1.ReadingsAssigned
-	(*MeasurementTaken)(nil),      // 47: evenbench.v1.MeasurementTaken
-	(*NoteAdded)(nil),             // 48: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 49: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 50: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 51: evenbench.v1.RoastClosed
-	(*RoastContinued)(nil),        // 52: evenbench.v1.RoastContinued
-	(*FindingMade)(nil),           // 53: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 54: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 55: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 56: evenbench.v1.Placement
-	(*Measurement)(nil),           // 57: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 58: evenbench.v1.Roast
-	(*RoastPart)(nil),             // 59: evenbench.v1.RoastPart
-	(*Mark)(nil),                  // 60: evenbench.v1.Mark
-	(*Finding)(nil),               // 61: evenbench.v1.Finding
-	(*Flag)(nil),                  // 62: evenbench.v1.Flag
-	(*Note)(nil),                  // 63: evenbench.v1.Note
-	(*Correction)(nil),            // 64: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 65: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 66: google.protobuf.Duration
+	(*Thermocouple)(nil),          // 20: evenbench.v1.Thermocouple
+	(*ReadingBatch)(nil),          // 21: evenbench.v1.ReadingBatch
+	(*Series)(nil),                // 22: evenbench.v1.Series
+	(*Remark)(nil),                // 23: evenbench.v1.Remark
+	(*Binding)(nil),               // 24: evenbench.v1.Binding
+	(*Gap)(nil),                   // 25: evenbench.v1.Gap
+	(*RunClosed)(nil),             // 26: evenbench.v1.RunClosed
+	(*InstrumentChanged)(nil),     // 27: evenbench.v1.InstrumentChanged
+	(*InstrumentIdentified)(nil),  // 28: evenbench.v1.InstrumentIdentified
+	(*InstrumentAdopted)(nil),     // 29: evenbench.v1.InstrumentAdopted
+	(*CalibrationMade)(nil),       // 30: evenbench.v1.CalibrationMade
+	(*Calibration)(nil),           // 31: evenbench.v1.Calibration
+	(*CalibrationPoint)(nil),      // 32: evenbench.v1.CalibrationPoint
+	(*ProbeResponse)(nil),         // 33: evenbench.v1.ProbeResponse
+	(*CalibrationConcern)(nil),    // 34: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),     // 35: evenbench.v1.InstrumentChecked
+	(*ReadingsDoubted)(nil),       // 36: evenbench.v1.ReadingsDoubted
+	(*ClockStepped)(nil),          // 37: evenbench.v1.ClockStepped
+	(*InstrumentAsked)(nil),       // 38: evenbench.v1.InstrumentAsked
+	(*SampleIdentity)(nil),        // 39: evenbench.v1.SampleIdentity
+	(*SampleRegistered)(nil),      // 40: evenbench.v1.SampleRegistered
+	(*SampleAmended)(nil),         // 41: evenbench.v1.SampleAmended
+	(*FieldChange)(nil),           // 42: evenbench.v1.FieldChange
+	(*SampleQueued)(nil),          // 43: evenbench.v1.SampleQueued
+	(*SampleUnqueued)(nil),        // 44: evenbench.v1.SampleUnqueued
+	(*SamplePlaced)(nil),          // 45: evenbench.v1.SamplePlaced
+	(*SampleRemoved)(nil),         // 46: evenbench.v1.SampleRemoved
+	(*ReadingsAssigned)(nil),      // 47: evenbench.v1.ReadingsAssigned
+	(*MeasurementTaken)(nil),      // 48: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 49: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 50: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 51: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 52: evenbench.v1.RoastClosed
+	(*RoastContinued)(nil),        // 53: evenbench.v1.RoastContinued
+	(*FindingMade)(nil),           // 54: evenbench.v1.FindingMade
+	(*FlagRaised)(nil),            // 55: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 56: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 57: evenbench.v1.Placement
+	(*Measurement)(nil),           // 58: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 59: evenbench.v1.Roast
+	(*RoastPart)(nil),             // 60: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 61: evenbench.v1.Mark
+	(*Finding)(nil),               // 62: evenbench.v1.Finding
+	(*Flag)(nil),                  // 63: evenbench.v1.Flag
+	(*Note)(nil),                  // 64: evenbench.v1.Note
+	(*Correction)(nil),            // 65: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 66: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 67: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	65, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	66, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
 	15, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
 	16, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
 	18, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
-	20, // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
-	24, // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
-	25, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
-	26, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
-	36, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
-	37, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
-	27, // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
-	39, // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
-	40, // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
-	42, // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
-	43, // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
-	44, // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
-	45, // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
-	46, // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	48, // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	47, // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
-	49, // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	50, // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	51, // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	53, // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	54, // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	52, // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
-	28, // 26: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
-	29, // 27: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
-	34, // 28: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
-	35, // 29: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
+	21, // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
+	25, // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
+	26, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
+	27, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
+	37, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
+	38, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
+	28, // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
+	40, // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
+	41, // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
+	43, // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
+	44, // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
+	45, // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
+	46, // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
+	47, // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
+	49, // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	48, // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	50, // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	51, // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	52, // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	54, // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	55, // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	53, // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
+	29, // 26: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
+	30, // 27: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
+	35, // 28: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
+	36, // 29: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
 	17, // 30: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
 	0,  // 31: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	65, // 32: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	66, // 32: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
 	19, // 33: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	66, // 34: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	67, // 34: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
 	1,  // 35: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	65, // 36: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	65, // 37: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	21, // 38: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	23, // 39: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	22, // 40: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 41: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 42: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	65, // 43: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	65, // 44: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 45: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 46: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	30, // 47: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
-	6,  // 48: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
-	65, // 49: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
-	65, // 50: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
-	31, // 51: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
-	33, // 52: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
-	32, // 53: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
-	7,  // 54: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
-	8,  // 55: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
-	65, // 56: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
-	3,  // 57: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
-	66, // 58: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	9,  // 59: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	38, // 60: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	41, // 61: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	65, // 62: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	10, // 63: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	65, // 64: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	57, // 65: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	65, // 66: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	11, // 67: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	65, // 68: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	12, // 69: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	38, // 70: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	65, // 71: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	56, // 72: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	57, // 73: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	58, // 74: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	61, // 75: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	62, // 76: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	63, // 77: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	64, // 78: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	65, // 79: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	65, // 80: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	10, // 81: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 82: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 83: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	65, // 84: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	65, // 85: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	13, // 86: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	60, // 87: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	61, // 88: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	59, // 89: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	11, // 90: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	65, // 91: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	12, // 92: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	65, // 93: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	65, // 94: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	65, // 95: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	96, // [96:96] is the sub-list for method output_type
-	96, // [96:96] is the sub-list for method input_type
-	96, // [96:96] is the sub-list for extension type_name
-	96, // [96:96] is the sub-list for extension extendee
-	0,  // [0:96] is the sub-list for field type_name
+	20, // 36: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
+	66, // 37: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	66, // 38: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	22, // 39: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	24, // 40: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	23, // 41: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,  // 42: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,  // 43: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	66, // 44: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	66, // 45: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,  // 46: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,  // 47: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	31, // 48: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
+	6,  // 49: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
+	66, // 50: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
+	66, // 51: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
+	32, // 52: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
+	34, // 53: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
+	33, // 54: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
+	7,  // 55: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
+	8,  // 56: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
+	66, // 57: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
+	3,  // 58: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
+	67, // 59: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	9,  // 60: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	39, // 61: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	42, // 62: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	66, // 63: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	10, // 64: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	66, // 65: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	58, // 66: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	66, // 67: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	11, // 68: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	66, // 69: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	12, // 70: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	39, // 71: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	66, // 72: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	57, // 73: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	58, // 74: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	59, // 75: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	62, // 76: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	63, // 77: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	64, // 78: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	65, // 79: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	66, // 80: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	66, // 81: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	10, // 82: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,  // 83: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,  // 84: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	66, // 85: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	66, // 86: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	13, // 87: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	61, // 88: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	62, // 89: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	60, // 90: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	11, // 91: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	66, // 92: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	12, // 93: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	66, // 94: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	66, // 95: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	66, // 96: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	97, // [97:97] is the sub-list for method output_type
+	97, // [97:97] is the sub-list for method input_type
+	97, // [97:97] is the sub-list for extension type_name
+	97, // [97:97] is the sub-list for extension extendee
+	0,  // [0:97] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -7060,20 +7162,20 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_ReadingsDoubted)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[35].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[8].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[36].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[39].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[43].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[46].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[37].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[40].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[44].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[47].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[48].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
 			NumEnums:      14,
-			NumMessages:   51,
+			NumMessages:   52,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
