@@ -233,7 +233,9 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	}
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_LabLoaded{LabLoaded: &pb.LabLoaded{LabName: "Kept lab", Digest: "00", Stations: []*pb.Station{
 		{Name: "reception", Kind: pb.StationKind_STATION_KIND_BENCH}, {Name: "drum-1", Kind: pb.StationKind_STATION_KIND_DRUM}, {Name: "room", Kind: pb.StationKind_STATION_KIND_ROOM},
-	}}}})
+	}, Criteria: []*pb.Criteria{{Name: "house", Digest: "01", AcceptedRisk: 0.05, Windows: []*pb.Window{
+		{Finding: "total_time", Unit: "s", Low: proto.Float64(200), High: proto.Float64(300), Source: "house rule"},
+	}}}}}})
 	low, high := 0.0, 2000.0
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunOpened{RunOpened: &pb.RunOpened{Instrument: "scale", Run: "run-scale", Station: "reception", Driver: "ascii", Sheet: "bench-scale", OpenedAt: at(0), Channels: []*pb.Channel{
 		{Name: "mass", Quantity: "mass", Unit: "g", DeviceUnit: "g", Low: &low, High: &high, Property: "received_mass", Kind: pb.ChannelKind_CHANNEL_KIND_SPOT},
@@ -307,5 +309,8 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	batch("probes", "run-probes-2", 1, series("bean", "temperature", "Cel", bean[:10]...))
 	mark(pb.MarkKind_MARK_KIND_DROP, 260)
 	enter(&pb.Entry{Body: &pb.Entry_RoastClosed{RoastClosed: &pb.RoastClosed{Roast: "R-0001", LastNumber: 10}}})
+	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_VerdictGiven{VerdictGiven: &pb.VerdictGiven{Sample: "K-001", Criteria: "house", Digest: "01", AcceptedRisk: 0.05, Verdict: pb.Verdict_VERDICT_NOT_MEASURED, Windows: []*pb.WindowVerdict{
+		{Window: &pb.Window{Property: "water_activity", Unit: "1", High: proto.Float64(0.7), Source: "house rule"}, Verdict: pb.Verdict_VERDICT_NOT_MEASURED},
+	}}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_FlagRaised{FlagRaised: &pb.FlagRaised{Code: pb.FlagCode_FLAG_CODE_UNKNOWN_CODE, Station: "reception", Sample: "K-002", Text: "a code that no sample has"}}})
 }

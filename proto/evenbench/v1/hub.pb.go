@@ -75,6 +75,8 @@ const (
 	ErrorReason_ERROR_REASON_CONFIRMATION_NEEDED ErrorReason = 30
 	// A roast goes on in the drum: what would change its probe has to wait.
 	ErrorReason_ERROR_REASON_ROASTING ErrorReason = 31
+	// Neither a finding or property nor a criteria set of the sample has that name.
+	ErrorReason_ERROR_REASON_FINDING_UNKNOWN ErrorReason = 35
 	// No credential, or none that the hub takes: UNAUTHENTICATED, whatever is wrong
 	// with it.
 	ErrorReason_ERROR_REASON_CALLER_UNKNOWN ErrorReason = 40
@@ -112,6 +114,7 @@ var (
 		22: "ERROR_REASON_OUTCOME_UNKNOWN",
 		30: "ERROR_REASON_CONFIRMATION_NEEDED",
 		31: "ERROR_REASON_ROASTING",
+		35: "ERROR_REASON_FINDING_UNKNOWN",
 		40: "ERROR_REASON_CALLER_UNKNOWN",
 		41: "ERROR_REASON_ROLE_TOO_LOW",
 		42: "ERROR_REASON_TOO_MUCH",
@@ -142,6 +145,7 @@ var (
 		"ERROR_REASON_OUTCOME_UNKNOWN":     22,
 		"ERROR_REASON_CONFIRMATION_NEEDED": 30,
 		"ERROR_REASON_ROASTING":            31,
+		"ERROR_REASON_FINDING_UNKNOWN":     35,
 		"ERROR_REASON_CALLER_UNKNOWN":      40,
 		"ERROR_REASON_ROLE_TOO_LOW":        41,
 		"ERROR_REASON_TOO_MUCH":            42,
@@ -1479,6 +1483,511 @@ func (x *ExpectedMark) GetUnknown() string {
 	return ""
 }
 
+type ExplainFindingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Sample by its code, or roast by its name; one of the two. Of a sample its latest
+	// roast that was not given up is meant.
+	Sample string `protobuf:"bytes,1,opt,name=sample,proto3" json:"sample,omitempty"`
+	Roast  string `protobuf:"bytes,2,opt,name=roast,proto3" json:"roast,omitempty"`
+	// Name of a finding ("dry_matter_loss"), of a measured property ("moisture"), or of a
+	// criteria set. Hyphens and spaces are taken for underscores where it is none.
+	Name          string `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainFindingRequest) Reset() {
+	*x = ExplainFindingRequest{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainFindingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainFindingRequest) ProtoMessage() {}
+
+func (x *ExplainFindingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainFindingRequest.ProtoReflect.Descriptor instead.
+func (*ExplainFindingRequest) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ExplainFindingRequest) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *ExplainFindingRequest) GetRoast() string {
+	if x != nil {
+		return x.Roast
+	}
+	return ""
+}
+
+func (x *ExplainFindingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+type ExplainFindingResponse struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Sample string                 `protobuf:"bytes,1,opt,name=sample,proto3" json:"sample,omitempty"`
+	// Empty if what is explained is not of a roast.
+	Roast string `protobuf:"bytes,2,opt,name=roast,proto3" json:"roast,omitempty"`
+	// Verdicts of the criteria set that was asked for, of the sample and of the roast.
+	Verdicts []*CriteriaVerdict `protobuf:"bytes,3,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// Of the value that was asked for, or of each that the verdicts rest on.
+	Explanations  []*Explanation `protobuf:"bytes,4,rep,name=explanations,proto3" json:"explanations,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainFindingResponse) Reset() {
+	*x = ExplainFindingResponse{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainFindingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainFindingResponse) ProtoMessage() {}
+
+func (x *ExplainFindingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainFindingResponse.ProtoReflect.Descriptor instead.
+func (*ExplainFindingResponse) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ExplainFindingResponse) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *ExplainFindingResponse) GetRoast() string {
+	if x != nil {
+		return x.Roast
+	}
+	return ""
+}
+
+func (x *ExplainFindingResponse) GetVerdicts() []*CriteriaVerdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *ExplainFindingResponse) GetExplanations() []*Explanation {
+	if x != nil {
+		return x.Explanations
+	}
+	return nil
+}
+
+// Explanation is how one value came about.
+type Explanation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the finding or property.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What the value says, in a sentence.
+	Says  string  `protobuf:"bytes,2,opt,name=says,proto3" json:"says,omitempty"`
+	Value float64 `protobuf:"fixed64,3,opt,name=value,proto3" json:"value,omitempty"`
+	// UCUM.
+	Unit  string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	Basis string `protobuf:"bytes,5,opt,name=basis,proto3" json:"basis,omitempty"`
+	// Absent if it is not known.
+	StandardUncertainty *float64 `protobuf:"fixed64,6,opt,name=standard_uncertainty,json=standardUncertainty,proto3,oneof" json:"standard_uncertainty,omitempty"`
+	Method              string   `protobuf:"bytes,7,opt,name=method,proto3" json:"method,omitempty"`
+	// Cursor of the entry that states the value.
+	Cursor uint64 `protobuf:"varint,8,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	// The computation, with the names of its inputs and with their numbers put in.
+	// Empty for what is measured and not computed.
+	Formula      string                  `protobuf:"bytes,9,opt,name=formula,proto3" json:"formula,omitempty"`
+	Computed     string                  `protobuf:"bytes,10,opt,name=computed,proto3" json:"computed,omitempty"`
+	Inputs       []*ExplainedInput       `protobuf:"bytes,11,rep,name=inputs,proto3" json:"inputs,omitempty"`
+	Correlations []*ExplainedCorrelation `protobuf:"bytes,12,rep,name=correlations,proto3" json:"correlations,omitempty"`
+	// The value ± expanded covers the share coverage of what the quantity may
+	// reasonably be; expanded is factor times the standard uncertainty.
+	ExpandedUncertainty *float64 `protobuf:"fixed64,13,opt,name=expanded_uncertainty,json=expandedUncertainty,proto3,oneof" json:"expanded_uncertainty,omitempty"`
+	CoverageFactor      float64  `protobuf:"fixed64,14,opt,name=coverage_factor,json=coverageFactor,proto3" json:"coverage_factor,omitempty"`
+	Coverage            float64  `protobuf:"fixed64,15,opt,name=coverage,proto3" json:"coverage,omitempty"`
+	// Standards, with the clause, and whatever else the method rests on.
+	Sources []string `protobuf:"bytes,16,rep,name=sources,proto3" json:"sources,omitempty"`
+	// What to bear in mind, a sentence each.
+	Remarks       []string `protobuf:"bytes,17,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Explanation) Reset() {
+	*x = Explanation{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Explanation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Explanation) ProtoMessage() {}
+
+func (x *Explanation) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Explanation.ProtoReflect.Descriptor instead.
+func (*Explanation) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Explanation) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Explanation) GetSays() string {
+	if x != nil {
+		return x.Says
+	}
+	return ""
+}
+
+func (x *Explanation) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *Explanation) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Explanation) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *Explanation) GetStandardUncertainty() float64 {
+	if x != nil && x.StandardUncertainty != nil {
+		return *x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *Explanation) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Explanation) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
+func (x *Explanation) GetFormula() string {
+	if x != nil {
+		return x.Formula
+	}
+	return ""
+}
+
+func (x *Explanation) GetComputed() string {
+	if x != nil {
+		return x.Computed
+	}
+	return ""
+}
+
+func (x *Explanation) GetInputs() []*ExplainedInput {
+	if x != nil {
+		return x.Inputs
+	}
+	return nil
+}
+
+func (x *Explanation) GetCorrelations() []*ExplainedCorrelation {
+	if x != nil {
+		return x.Correlations
+	}
+	return nil
+}
+
+func (x *Explanation) GetExpandedUncertainty() float64 {
+	if x != nil && x.ExpandedUncertainty != nil {
+		return *x.ExpandedUncertainty
+	}
+	return 0
+}
+
+func (x *Explanation) GetCoverageFactor() float64 {
+	if x != nil {
+		return x.CoverageFactor
+	}
+	return 0
+}
+
+func (x *Explanation) GetCoverage() float64 {
+	if x != nil {
+		return x.Coverage
+	}
+	return 0
+}
+
+func (x *Explanation) GetSources() []string {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
+func (x *Explanation) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+// ExplainedInput is one of the values that another is computed from.
+type ExplainedInput struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As the formula calls it.
+	Name  string  `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Value float64 `protobuf:"fixed64,2,opt,name=value,proto3" json:"value,omitempty"`
+	// UCUM.
+	Unit                string   `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	Basis               string   `protobuf:"bytes,4,opt,name=basis,proto3" json:"basis,omitempty"`
+	StandardUncertainty *float64 `protobuf:"fixed64,5,opt,name=standard_uncertainty,json=standardUncertainty,proto3,oneof" json:"standard_uncertainty,omitempty"`
+	// By how much the result changes with the input, in the result's unit per unit of the
+	// input; and what of the result's standard uncertainty comes of it, in the result's
+	// unit.
+	Sensitivity  *float64 `protobuf:"fixed64,6,opt,name=sensitivity,proto3,oneof" json:"sensitivity,omitempty"`
+	Contribution *float64 `protobuf:"fixed64,7,opt,name=contribution,proto3,oneof" json:"contribution,omitempty"`
+	// The reading that it is, or else the mark.
+	Measurement   *Measurement `protobuf:"bytes,8,opt,name=measurement,proto3" json:"measurement,omitempty"`
+	Mark          *Mark        `protobuf:"bytes,9,opt,name=mark,proto3" json:"mark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainedInput) Reset() {
+	*x = ExplainedInput{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainedInput) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainedInput) ProtoMessage() {}
+
+func (x *ExplainedInput) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainedInput.ProtoReflect.Descriptor instead.
+func (*ExplainedInput) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ExplainedInput) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ExplainedInput) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *ExplainedInput) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ExplainedInput) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *ExplainedInput) GetStandardUncertainty() float64 {
+	if x != nil && x.StandardUncertainty != nil {
+		return *x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *ExplainedInput) GetSensitivity() float64 {
+	if x != nil && x.Sensitivity != nil {
+		return *x.Sensitivity
+	}
+	return 0
+}
+
+func (x *ExplainedInput) GetContribution() float64 {
+	if x != nil && x.Contribution != nil {
+		return *x.Contribution
+	}
+	return 0
+}
+
+func (x *ExplainedInput) GetMeasurement() *Measurement {
+	if x != nil {
+		return x.Measurement
+	}
+	return nil
+}
+
+func (x *ExplainedInput) GetMark() *Mark {
+	if x != nil {
+		return x.Mark
+	}
+	return nil
+}
+
+// ExplainedCorrelation says that two inputs share an error.
+type ExplainedCorrelation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names of the inputs.
+	A string `protobuf:"bytes,1,opt,name=a,proto3" json:"a,omitempty"`
+	B string `protobuf:"bytes,2,opt,name=b,proto3" json:"b,omitempty"`
+	// Correlation coefficient, -1 to 1.
+	Coefficient   float64 `protobuf:"fixed64,3,opt,name=coefficient,proto3" json:"coefficient,omitempty"`
+	Why           string  `protobuf:"bytes,4,opt,name=why,proto3" json:"why,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ExplainedCorrelation) Reset() {
+	*x = ExplainedCorrelation{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ExplainedCorrelation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ExplainedCorrelation) ProtoMessage() {}
+
+func (x *ExplainedCorrelation) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ExplainedCorrelation.ProtoReflect.Descriptor instead.
+func (*ExplainedCorrelation) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *ExplainedCorrelation) GetA() string {
+	if x != nil {
+		return x.A
+	}
+	return ""
+}
+
+func (x *ExplainedCorrelation) GetB() string {
+	if x != nil {
+		return x.B
+	}
+	return ""
+}
+
+func (x *ExplainedCorrelation) GetCoefficient() float64 {
+	if x != nil {
+		return x.Coefficient
+	}
+	return 0
+}
+
+func (x *ExplainedCorrelation) GetWhy() string {
+	if x != nil {
+		return x.Why
+	}
+	return ""
+}
+
 type AuditRecordRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -1487,7 +1996,7 @@ type AuditRecordRequest struct {
 
 func (x *AuditRecordRequest) Reset() {
 	*x = AuditRecordRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1499,7 +2008,7 @@ func (x *AuditRecordRequest) String() string {
 func (*AuditRecordRequest) ProtoMessage() {}
 
 func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1512,7 +2021,7 @@ func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordRequest.ProtoReflect.Descriptor instead.
 func (*AuditRecordRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
 }
 
 type AuditRecordResponse struct {
@@ -1535,7 +2044,7 @@ type AuditRecordResponse struct {
 
 func (x *AuditRecordResponse) Reset() {
 	*x = AuditRecordResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1547,7 +2056,7 @@ func (x *AuditRecordResponse) String() string {
 func (*AuditRecordResponse) ProtoMessage() {}
 
 func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1560,7 +2069,7 @@ func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordResponse.ProtoReflect.Descriptor instead.
 func (*AuditRecordResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *AuditRecordResponse) GetUnbroken() bool {
@@ -1622,7 +2131,7 @@ type AuditFault struct {
 
 func (x *AuditFault) Reset() {
 	*x = AuditFault{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1634,7 +2143,7 @@ func (x *AuditFault) String() string {
 func (*AuditFault) ProtoMessage() {}
 
 func (x *AuditFault) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1647,7 +2156,7 @@ func (x *AuditFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditFault.ProtoReflect.Descriptor instead.
 func (*AuditFault) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AuditFault) GetCursor() uint64 {
@@ -1678,7 +2187,7 @@ type RunAudit struct {
 
 func (x *RunAudit) Reset() {
 	*x = RunAudit{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1690,7 +2199,7 @@ func (x *RunAudit) String() string {
 func (*RunAudit) ProtoMessage() {}
 
 func (x *RunAudit) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1703,7 +2212,7 @@ func (x *RunAudit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAudit.ProtoReflect.Descriptor instead.
 func (*RunAudit) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RunAudit) GetInstrument() string {
@@ -1761,7 +2270,7 @@ type RegisterSampleRequest struct {
 
 func (x *RegisterSampleRequest) Reset() {
 	*x = RegisterSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1773,7 +2282,7 @@ func (x *RegisterSampleRequest) String() string {
 func (*RegisterSampleRequest) ProtoMessage() {}
 
 func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1786,7 +2295,7 @@ func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleRequest.ProtoReflect.Descriptor instead.
 func (*RegisterSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *RegisterSampleRequest) GetRequestId() string {
@@ -1827,7 +2336,7 @@ type RegisterSampleResponse struct {
 
 func (x *RegisterSampleResponse) Reset() {
 	*x = RegisterSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1839,7 +2348,7 @@ func (x *RegisterSampleResponse) String() string {
 func (*RegisterSampleResponse) ProtoMessage() {}
 
 func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1852,7 +2361,7 @@ func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleResponse.ProtoReflect.Descriptor instead.
 func (*RegisterSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RegisterSampleResponse) GetSample() string {
@@ -1884,7 +2393,7 @@ type AmendSampleRequest struct {
 
 func (x *AmendSampleRequest) Reset() {
 	*x = AmendSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1896,7 +2405,7 @@ func (x *AmendSampleRequest) String() string {
 func (*AmendSampleRequest) ProtoMessage() {}
 
 func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1909,7 +2418,7 @@ func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleRequest.ProtoReflect.Descriptor instead.
 func (*AmendSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *AmendSampleRequest) GetRequestId() string {
@@ -1956,7 +2465,7 @@ type AmendSampleResponse struct {
 
 func (x *AmendSampleResponse) Reset() {
 	*x = AmendSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1968,7 +2477,7 @@ func (x *AmendSampleResponse) String() string {
 func (*AmendSampleResponse) ProtoMessage() {}
 
 func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1981,7 +2490,7 @@ func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleResponse.ProtoReflect.Descriptor instead.
 func (*AmendSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *AmendSampleResponse) GetCursor() uint64 {
@@ -2005,7 +2514,7 @@ type QueueSampleRequest struct {
 
 func (x *QueueSampleRequest) Reset() {
 	*x = QueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2017,7 +2526,7 @@ func (x *QueueSampleRequest) String() string {
 func (*QueueSampleRequest) ProtoMessage() {}
 
 func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2030,7 +2539,7 @@ func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*QueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *QueueSampleRequest) GetRequestId() string {
@@ -2078,7 +2587,7 @@ type QueueSampleResponse struct {
 
 func (x *QueueSampleResponse) Reset() {
 	*x = QueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2090,7 +2599,7 @@ func (x *QueueSampleResponse) String() string {
 func (*QueueSampleResponse) ProtoMessage() {}
 
 func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2103,7 +2612,7 @@ func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*QueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *QueueSampleResponse) GetPosition() uint32 {
@@ -2133,7 +2642,7 @@ type UnqueueSampleRequest struct {
 
 func (x *UnqueueSampleRequest) Reset() {
 	*x = UnqueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2145,7 +2654,7 @@ func (x *UnqueueSampleRequest) String() string {
 func (*UnqueueSampleRequest) ProtoMessage() {}
 
 func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2158,7 +2667,7 @@ func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *UnqueueSampleRequest) GetRequestId() string {
@@ -2205,7 +2714,7 @@ type UnqueueSampleResponse struct {
 
 func (x *UnqueueSampleResponse) Reset() {
 	*x = UnqueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2217,7 +2726,7 @@ func (x *UnqueueSampleResponse) String() string {
 func (*UnqueueSampleResponse) ProtoMessage() {}
 
 func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2230,7 +2739,7 @@ func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *UnqueueSampleResponse) GetCursor() uint64 {
@@ -2254,7 +2763,7 @@ type PlaceSampleRequest struct {
 
 func (x *PlaceSampleRequest) Reset() {
 	*x = PlaceSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +2775,7 @@ func (x *PlaceSampleRequest) String() string {
 func (*PlaceSampleRequest) ProtoMessage() {}
 
 func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +2788,7 @@ func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleRequest.ProtoReflect.Descriptor instead.
 func (*PlaceSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *PlaceSampleRequest) GetRequestId() string {
@@ -2326,7 +2835,7 @@ type PlaceSampleResponse struct {
 
 func (x *PlaceSampleResponse) Reset() {
 	*x = PlaceSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2338,7 +2847,7 @@ func (x *PlaceSampleResponse) String() string {
 func (*PlaceSampleResponse) ProtoMessage() {}
 
 func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2351,7 +2860,7 @@ func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleResponse.ProtoReflect.Descriptor instead.
 func (*PlaceSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PlaceSampleResponse) GetCursor() uint64 {
@@ -2374,7 +2883,7 @@ type RemoveSampleRequest struct {
 
 func (x *RemoveSampleRequest) Reset() {
 	*x = RemoveSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2386,7 +2895,7 @@ func (x *RemoveSampleRequest) String() string {
 func (*RemoveSampleRequest) ProtoMessage() {}
 
 func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2399,7 +2908,7 @@ func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleRequest.ProtoReflect.Descriptor instead.
 func (*RemoveSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *RemoveSampleRequest) GetRequestId() string {
@@ -2446,7 +2955,7 @@ type RemoveSampleResponse struct {
 
 func (x *RemoveSampleResponse) Reset() {
 	*x = RemoveSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2458,7 +2967,7 @@ func (x *RemoveSampleResponse) String() string {
 func (*RemoveSampleResponse) ProtoMessage() {}
 
 func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2471,7 +2980,7 @@ func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleResponse.ProtoReflect.Descriptor instead.
 func (*RemoveSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *RemoveSampleResponse) GetCursor() uint64 {
@@ -2500,7 +3009,7 @@ type SetMarkRequest struct {
 
 func (x *SetMarkRequest) Reset() {
 	*x = SetMarkRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2512,7 +3021,7 @@ func (x *SetMarkRequest) String() string {
 func (*SetMarkRequest) ProtoMessage() {}
 
 func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2525,7 +3034,7 @@ func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkRequest.ProtoReflect.Descriptor instead.
 func (*SetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *SetMarkRequest) GetRequestId() string {
@@ -2596,7 +3105,7 @@ type SetMarkResponse struct {
 
 func (x *SetMarkResponse) Reset() {
 	*x = SetMarkResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2608,7 +3117,7 @@ func (x *SetMarkResponse) String() string {
 func (*SetMarkResponse) ProtoMessage() {}
 
 func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2621,7 +3130,7 @@ func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkResponse.ProtoReflect.Descriptor instead.
 func (*SetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *SetMarkResponse) GetRoast() string {
@@ -2664,7 +3173,7 @@ type AssignReadingsRequest struct {
 
 func (x *AssignReadingsRequest) Reset() {
 	*x = AssignReadingsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2676,7 +3185,7 @@ func (x *AssignReadingsRequest) String() string {
 func (*AssignReadingsRequest) ProtoMessage() {}
 
 func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2689,7 +3198,7 @@ func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsRequest.ProtoReflect.Descriptor instead.
 func (*AssignReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *AssignReadingsRequest) GetRequestId() string {
@@ -2757,7 +3266,7 @@ type AssignReadingsResponse struct {
 
 func (x *AssignReadingsResponse) Reset() {
 	*x = AssignReadingsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2769,7 +3278,7 @@ func (x *AssignReadingsResponse) String() string {
 func (*AssignReadingsResponse) ProtoMessage() {}
 
 func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2782,7 +3291,7 @@ func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsResponse.ProtoReflect.Descriptor instead.
 func (*AssignReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *AssignReadingsResponse) GetCursor() uint64 {
@@ -2807,7 +3316,7 @@ type AddNoteRequest struct {
 
 func (x *AddNoteRequest) Reset() {
 	*x = AddNoteRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2819,7 +3328,7 @@ func (x *AddNoteRequest) String() string {
 func (*AddNoteRequest) ProtoMessage() {}
 
 func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2832,7 +3341,7 @@ func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteRequest.ProtoReflect.Descriptor instead.
 func (*AddNoteRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *AddNoteRequest) GetRequestId() string {
@@ -2886,7 +3395,7 @@ type AddNoteResponse struct {
 
 func (x *AddNoteResponse) Reset() {
 	*x = AddNoteResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2898,7 +3407,7 @@ func (x *AddNoteResponse) String() string {
 func (*AddNoteResponse) ProtoMessage() {}
 
 func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2911,7 +3420,7 @@ func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteResponse.ProtoReflect.Descriptor instead.
 func (*AddNoteResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *AddNoteResponse) GetCursor() uint64 {
@@ -2929,7 +3438,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2941,7 +3450,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2954,7 +3463,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
 }
 
 type ListStationsResponse struct {
@@ -2966,7 +3475,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2978,7 +3487,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2991,7 +3500,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *ListStationsResponse) GetStations() []*StationStatus {
@@ -3017,7 +3526,7 @@ type StationStatus struct {
 
 func (x *StationStatus) Reset() {
 	*x = StationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3029,7 +3538,7 @@ func (x *StationStatus) String() string {
 func (*StationStatus) ProtoMessage() {}
 
 func (x *StationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3042,7 +3551,7 @@ func (x *StationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationStatus.ProtoReflect.Descriptor instead.
 func (*StationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *StationStatus) GetStation() *Station {
@@ -3088,7 +3597,7 @@ type ListInstrumentsRequest struct {
 
 func (x *ListInstrumentsRequest) Reset() {
 	*x = ListInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3100,7 +3609,7 @@ func (x *ListInstrumentsRequest) String() string {
 func (*ListInstrumentsRequest) ProtoMessage() {}
 
 func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3113,7 +3622,7 @@ func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
 }
 
 type ListInstrumentsResponse struct {
@@ -3125,7 +3634,7 @@ type ListInstrumentsResponse struct {
 
 func (x *ListInstrumentsResponse) Reset() {
 	*x = ListInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3137,7 +3646,7 @@ func (x *ListInstrumentsResponse) String() string {
 func (*ListInstrumentsResponse) ProtoMessage() {}
 
 func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3150,7 +3659,7 @@ func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3194,7 +3703,7 @@ type InstrumentStatus struct {
 
 func (x *InstrumentStatus) Reset() {
 	*x = InstrumentStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3206,7 +3715,7 @@ func (x *InstrumentStatus) String() string {
 func (*InstrumentStatus) ProtoMessage() {}
 
 func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3219,7 +3728,7 @@ func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentStatus.ProtoReflect.Descriptor instead.
 func (*InstrumentStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *InstrumentStatus) GetInstrument() string {
@@ -3379,7 +3888,7 @@ type CalibrationStatus struct {
 
 func (x *CalibrationStatus) Reset() {
 	*x = CalibrationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3391,7 +3900,7 @@ func (x *CalibrationStatus) String() string {
 func (*CalibrationStatus) ProtoMessage() {}
 
 func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3404,7 +3913,7 @@ func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationStatus.ProtoReflect.Descriptor instead.
 func (*CalibrationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *CalibrationStatus) GetChannel() string {
@@ -3472,7 +3981,7 @@ type CheckStatus struct {
 
 func (x *CheckStatus) Reset() {
 	*x = CheckStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3484,7 +3993,7 @@ func (x *CheckStatus) String() string {
 func (*CheckStatus) ProtoMessage() {}
 
 func (x *CheckStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3497,7 +4006,7 @@ func (x *CheckStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckStatus.ProtoReflect.Descriptor instead.
 func (*CheckStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *CheckStatus) GetChannel() string {
@@ -3593,7 +4102,7 @@ type LatestReading struct {
 
 func (x *LatestReading) Reset() {
 	*x = LatestReading{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3605,7 +4114,7 @@ func (x *LatestReading) String() string {
 func (*LatestReading) ProtoMessage() {}
 
 func (x *LatestReading) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3618,7 +4127,7 @@ func (x *LatestReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LatestReading.ProtoReflect.Descriptor instead.
 func (*LatestReading) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *LatestReading) GetChannel() string {
@@ -3687,7 +4196,7 @@ type WatchInstrumentsRequest struct {
 
 func (x *WatchInstrumentsRequest) Reset() {
 	*x = WatchInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3699,7 +4208,7 @@ func (x *WatchInstrumentsRequest) String() string {
 func (*WatchInstrumentsRequest) ProtoMessage() {}
 
 func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3712,7 +4221,7 @@ func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *WatchInstrumentsRequest) GetInstruments() []string {
@@ -3733,7 +4242,7 @@ type WatchInstrumentsResponse struct {
 
 func (x *WatchInstrumentsResponse) Reset() {
 	*x = WatchInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3745,7 +4254,7 @@ func (x *WatchInstrumentsResponse) String() string {
 func (*WatchInstrumentsResponse) ProtoMessage() {}
 
 func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3758,7 +4267,7 @@ func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *WatchInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3790,7 +4299,7 @@ type ActOnInstrumentRequest struct {
 
 func (x *ActOnInstrumentRequest) Reset() {
 	*x = ActOnInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3802,7 +4311,7 @@ func (x *ActOnInstrumentRequest) String() string {
 func (*ActOnInstrumentRequest) ProtoMessage() {}
 
 func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3815,7 +4324,7 @@ func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *ActOnInstrumentRequest) GetRequestId() string {
@@ -3869,7 +4378,7 @@ type ActOnInstrumentResponse struct {
 
 func (x *ActOnInstrumentResponse) Reset() {
 	*x = ActOnInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3881,7 +4390,7 @@ func (x *ActOnInstrumentResponse) String() string {
 func (*ActOnInstrumentResponse) ProtoMessage() {}
 
 func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3894,7 +4403,7 @@ func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ActOnInstrumentResponse) GetAnswer() string {
@@ -3918,7 +4427,7 @@ type AdoptInstrumentRequest struct {
 
 func (x *AdoptInstrumentRequest) Reset() {
 	*x = AdoptInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3930,7 +4439,7 @@ func (x *AdoptInstrumentRequest) String() string {
 func (*AdoptInstrumentRequest) ProtoMessage() {}
 
 func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3943,7 +4452,7 @@ func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *AdoptInstrumentRequest) GetRequestId() string {
@@ -3991,7 +4500,7 @@ type AdoptInstrumentResponse struct {
 
 func (x *AdoptInstrumentResponse) Reset() {
 	*x = AdoptInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4003,7 +4512,7 @@ func (x *AdoptInstrumentResponse) String() string {
 func (*AdoptInstrumentResponse) ProtoMessage() {}
 
 func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4016,7 +4525,7 @@ func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *AdoptInstrumentResponse) GetCursor() uint64 {
@@ -4035,7 +4544,7 @@ type ReloadLabRequest struct {
 
 func (x *ReloadLabRequest) Reset() {
 	*x = ReloadLabRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4047,7 +4556,7 @@ func (x *ReloadLabRequest) String() string {
 func (*ReloadLabRequest) ProtoMessage() {}
 
 func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4060,7 +4569,7 @@ func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabRequest.ProtoReflect.Descriptor instead.
 func (*ReloadLabRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ReloadLabRequest) GetPerson() string {
@@ -4082,7 +4591,7 @@ type ReloadLabResponse struct {
 
 func (x *ReloadLabResponse) Reset() {
 	*x = ReloadLabResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4094,7 +4603,7 @@ func (x *ReloadLabResponse) String() string {
 func (*ReloadLabResponse) ProtoMessage() {}
 
 func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4107,7 +4616,7 @@ func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabResponse.ProtoReflect.Descriptor instead.
 func (*ReloadLabResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ReloadLabResponse) GetStarted() []string {
@@ -4170,7 +4679,7 @@ type CalibrationPlan struct {
 
 func (x *CalibrationPlan) Reset() {
 	*x = CalibrationPlan{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4182,7 +4691,7 @@ func (x *CalibrationPlan) String() string {
 func (*CalibrationPlan) ProtoMessage() {}
 
 func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4195,7 +4704,7 @@ func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationPlan.ProtoReflect.Descriptor instead.
 func (*CalibrationPlan) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *CalibrationPlan) GetInstrument() string {
@@ -4305,7 +4814,7 @@ type TryCalibrationRequest struct {
 
 func (x *TryCalibrationRequest) Reset() {
 	*x = TryCalibrationRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4317,7 +4826,7 @@ func (x *TryCalibrationRequest) String() string {
 func (*TryCalibrationRequest) ProtoMessage() {}
 
 func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4330,7 +4839,7 @@ func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TryCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*TryCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *TryCalibrationRequest) GetPlan() *CalibrationPlan {
@@ -4356,7 +4865,7 @@ type TryCalibrationResponse struct {
 
 func (x *TryCalibrationResponse) Reset() {
 	*x = TryCalibrationResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4368,7 +4877,7 @@ func (x *TryCalibrationResponse) String() string {
 func (*TryCalibrationResponse) ProtoMessage() {}
 
 func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4381,7 +4890,7 @@ func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TryCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*TryCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *TryCalibrationResponse) GetCalibration() *Calibration {
@@ -4434,7 +4943,7 @@ type CalibrationAt struct {
 
 func (x *CalibrationAt) Reset() {
 	*x = CalibrationAt{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4446,7 +4955,7 @@ func (x *CalibrationAt) String() string {
 func (*CalibrationAt) ProtoMessage() {}
 
 func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4459,7 +4968,7 @@ func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationAt.ProtoReflect.Descriptor instead.
 func (*CalibrationAt) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *CalibrationAt) GetX() float64 {
@@ -4503,7 +5012,7 @@ type MakeCalibrationRequest struct {
 
 func (x *MakeCalibrationRequest) Reset() {
 	*x = MakeCalibrationRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4515,7 +5024,7 @@ func (x *MakeCalibrationRequest) String() string {
 func (*MakeCalibrationRequest) ProtoMessage() {}
 
 func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4528,7 +5037,7 @@ func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*MakeCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *MakeCalibrationRequest) GetRequestId() string {
@@ -4569,7 +5078,7 @@ type MakeCalibrationResponse struct {
 
 func (x *MakeCalibrationResponse) Reset() {
 	*x = MakeCalibrationResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4581,7 +5090,7 @@ func (x *MakeCalibrationResponse) String() string {
 func (*MakeCalibrationResponse) ProtoMessage() {}
 
 func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4594,7 +5103,7 @@ func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*MakeCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *MakeCalibrationResponse) GetCalibration() string {
@@ -4623,7 +5132,7 @@ type ListCalibrationsRequest struct {
 
 func (x *ListCalibrationsRequest) Reset() {
 	*x = ListCalibrationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4635,7 +5144,7 @@ func (x *ListCalibrationsRequest) String() string {
 func (*ListCalibrationsRequest) ProtoMessage() {}
 
 func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4648,7 +5157,7 @@ func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsRequest.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *ListCalibrationsRequest) GetInstrument() string {
@@ -4674,7 +5183,7 @@ type ListCalibrationsResponse struct {
 
 func (x *ListCalibrationsResponse) Reset() {
 	*x = ListCalibrationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4686,7 +5195,7 @@ func (x *ListCalibrationsResponse) String() string {
 func (*ListCalibrationsResponse) ProtoMessage() {}
 
 func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4699,7 +5208,7 @@ func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsResponse.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListCalibrationsResponse) GetCalibrations() []*RecordedCalibration {
@@ -4724,7 +5233,7 @@ type RecordedCalibration struct {
 
 func (x *RecordedCalibration) Reset() {
 	*x = RecordedCalibration{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4736,7 +5245,7 @@ func (x *RecordedCalibration) String() string {
 func (*RecordedCalibration) ProtoMessage() {}
 
 func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4749,7 +5258,7 @@ func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordedCalibration.ProtoReflect.Descriptor instead.
 func (*RecordedCalibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *RecordedCalibration) GetCalibration() *Calibration {
@@ -4815,7 +5324,7 @@ type CheckInstrumentRequest struct {
 
 func (x *CheckInstrumentRequest) Reset() {
 	*x = CheckInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4827,7 +5336,7 @@ func (x *CheckInstrumentRequest) String() string {
 func (*CheckInstrumentRequest) ProtoMessage() {}
 
 func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4840,7 +5349,7 @@ func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*CheckInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *CheckInstrumentRequest) GetRequestId() string {
@@ -4916,7 +5425,7 @@ type CheckInstrumentResponse struct {
 
 func (x *CheckInstrumentResponse) Reset() {
 	*x = CheckInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4928,7 +5437,7 @@ func (x *CheckInstrumentResponse) String() string {
 func (*CheckInstrumentResponse) ProtoMessage() {}
 
 func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4941,7 +5450,7 @@ func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*CheckInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *CheckInstrumentResponse) GetChecked() *InstrumentChecked {
@@ -4976,7 +5485,7 @@ type ReadMeanRequest struct {
 
 func (x *ReadMeanRequest) Reset() {
 	*x = ReadMeanRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4988,7 +5497,7 @@ func (x *ReadMeanRequest) String() string {
 func (*ReadMeanRequest) ProtoMessage() {}
 
 func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5001,7 +5510,7 @@ func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadMeanRequest.ProtoReflect.Descriptor instead.
 func (*ReadMeanRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *ReadMeanRequest) GetInstrument() string {
@@ -5070,7 +5579,7 @@ type ReadMeanResponse struct {
 
 func (x *ReadMeanResponse) Reset() {
 	*x = ReadMeanResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5082,7 +5591,7 @@ func (x *ReadMeanResponse) String() string {
 func (*ReadMeanResponse) ProtoMessage() {}
 
 func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5095,7 +5604,7 @@ func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadMeanResponse.ProtoReflect.Descriptor instead.
 func (*ReadMeanResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ReadMeanResponse) GetRun() string {
@@ -5289,7 +5798,55 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\aunknown\x18\a \x01(\tR\aunknownB\r\n" +
 	"\v_earliest_sB\v\n" +
 	"\t_likely_sB\v\n" +
-	"\t_latest_s\"\x14\n" +
+	"\t_latest_s\"Y\n" +
+	"\x15ExplainFindingRequest\x12\x16\n" +
+	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x14\n" +
+	"\x05roast\x18\x02 \x01(\tR\x05roast\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\"\xc0\x01\n" +
+	"\x16ExplainFindingResponse\x12\x16\n" +
+	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x14\n" +
+	"\x05roast\x18\x02 \x01(\tR\x05roast\x129\n" +
+	"\bverdicts\x18\x03 \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\x12=\n" +
+	"\fexplanations\x18\x04 \x03(\v2\x19.evenbench.v1.ExplanationR\fexplanations\"\xf4\x04\n" +
+	"\vExplanation\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04says\x18\x02 \x01(\tR\x04says\x12\x14\n" +
+	"\x05value\x18\x03 \x01(\x01R\x05value\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05basis\x18\x05 \x01(\tR\x05basis\x126\n" +
+	"\x14standard_uncertainty\x18\x06 \x01(\x01H\x00R\x13standardUncertainty\x88\x01\x01\x12\x16\n" +
+	"\x06method\x18\a \x01(\tR\x06method\x12\x16\n" +
+	"\x06cursor\x18\b \x01(\x04R\x06cursor\x12\x18\n" +
+	"\aformula\x18\t \x01(\tR\aformula\x12\x1a\n" +
+	"\bcomputed\x18\n" +
+	" \x01(\tR\bcomputed\x124\n" +
+	"\x06inputs\x18\v \x03(\v2\x1c.evenbench.v1.ExplainedInputR\x06inputs\x12F\n" +
+	"\fcorrelations\x18\f \x03(\v2\".evenbench.v1.ExplainedCorrelationR\fcorrelations\x126\n" +
+	"\x14expanded_uncertainty\x18\r \x01(\x01H\x01R\x13expandedUncertainty\x88\x01\x01\x12'\n" +
+	"\x0fcoverage_factor\x18\x0e \x01(\x01R\x0ecoverageFactor\x12\x1a\n" +
+	"\bcoverage\x18\x0f \x01(\x01R\bcoverage\x12\x18\n" +
+	"\asources\x18\x10 \x03(\tR\asources\x12\x18\n" +
+	"\aremarks\x18\x11 \x03(\tR\aremarksB\x17\n" +
+	"\x15_standard_uncertaintyB\x17\n" +
+	"\x15_expanded_uncertainty\"\x8b\x03\n" +
+	"\x0eExplainedInput\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05value\x18\x02 \x01(\x01R\x05value\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05basis\x18\x04 \x01(\tR\x05basis\x126\n" +
+	"\x14standard_uncertainty\x18\x05 \x01(\x01H\x00R\x13standardUncertainty\x88\x01\x01\x12%\n" +
+	"\vsensitivity\x18\x06 \x01(\x01H\x01R\vsensitivity\x88\x01\x01\x12'\n" +
+	"\fcontribution\x18\a \x01(\x01H\x02R\fcontribution\x88\x01\x01\x12;\n" +
+	"\vmeasurement\x18\b \x01(\v2\x19.evenbench.v1.MeasurementR\vmeasurement\x12&\n" +
+	"\x04mark\x18\t \x01(\v2\x12.evenbench.v1.MarkR\x04markB\x17\n" +
+	"\x15_standard_uncertaintyB\x0e\n" +
+	"\f_sensitivityB\x0f\n" +
+	"\r_contribution\"f\n" +
+	"\x14ExplainedCorrelation\x12\f\n" +
+	"\x01a\x18\x01 \x01(\tR\x01a\x12\f\n" +
+	"\x01b\x18\x02 \x01(\tR\x01b\x12 \n" +
+	"\vcoefficient\x18\x03 \x01(\x01R\vcoefficient\x12\x10\n" +
+	"\x03why\x18\x04 \x01(\tR\x03why\"\x14\n" +
 	"\x12AuditRecordRequest\"\x8f\x02\n" +
 	"\x13AuditRecordResponse\x12\x1a\n" +
 	"\bunbroken\x18\x01 \x01(\bR\bunbroken\x12\x18\n" +
@@ -5612,7 +6169,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x06values\x18\t \x03(\x01R\x06values\x120\n" +
 	"\x05times\x18\n" +
 	" \x03(\v2\x1a.google.protobuf.TimestampR\x05times\x12\x18\n" +
-	"\asettled\x18\v \x01(\bR\asettled*\x9a\a\n" +
+	"\asettled\x18\v \x01(\bR\asettled*\xbc\a\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -5639,7 +6196,8 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1eERROR_REASON_RECORD_UNWRITABLE\x10\x15\x12 \n" +
 	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x16\x12$\n" +
 	" ERROR_REASON_CONFIRMATION_NEEDED\x10\x1e\x12\x19\n" +
-	"\x15ERROR_REASON_ROASTING\x10\x1f\x12\x1f\n" +
+	"\x15ERROR_REASON_ROASTING\x10\x1f\x12 \n" +
+	"\x1cERROR_REASON_FINDING_UNKNOWN\x10#\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +
 	"\x19ERROR_REASON_ROLE_TOO_LOW\x10)\x12\x19\n" +
 	"\x15ERROR_REASON_TOO_MUCH\x10**y\n" +
@@ -5648,14 +6206,15 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x0eDUE_STATE_GOOD\x10\x01\x12\x11\n" +
 	"\rDUE_STATE_DUE\x10\x02\x12\x15\n" +
 	"\x11DUE_STATE_OVERDUE\x10\x03\x12\x14\n" +
-	"\x10DUE_STATE_FAILED\x10\x042\xd0\x04\n" +
+	"\x10DUE_STATE_FAILED\x10\x042\xad\x05\n" +
 	"\rRecordService\x12X\n" +
 	"\rGetRecordInfo\x12\".evenbench.v1.GetRecordInfoRequest\x1a#.evenbench.v1.GetRecordInfoResponse\x12N\n" +
 	"\tSubscribe\x12\x1e.evenbench.v1.SubscribeRequest\x1a\x1f.evenbench.v1.SubscribeResponse0\x01\x12L\n" +
 	"\tGetSample\x12\x1e.evenbench.v1.GetSampleRequest\x1a\x1f.evenbench.v1.GetSampleResponse\x12R\n" +
 	"\vListSamples\x12 .evenbench.v1.ListSamplesRequest\x1a!.evenbench.v1.ListSamplesResponse\x12I\n" +
 	"\bGetTrace\x12\x1d.evenbench.v1.GetTraceRequest\x1a\x1e.evenbench.v1.GetTraceResponse\x12T\n" +
-	"\vWatchRoasts\x12 .evenbench.v1.WatchRoastsRequest\x1a!.evenbench.v1.WatchRoastsResponse0\x01\x12R\n" +
+	"\vWatchRoasts\x12 .evenbench.v1.WatchRoastsRequest\x1a!.evenbench.v1.WatchRoastsResponse0\x01\x12[\n" +
+	"\x0eExplainFinding\x12#.evenbench.v1.ExplainFindingRequest\x1a$.evenbench.v1.ExplainFindingResponse\x12R\n" +
 	"\vAuditRecord\x12 .evenbench.v1.AuditRecordRequest\x1a!.evenbench.v1.AuditRecordResponse2\xdc\x06\n" +
 	"\fBenchService\x12[\n" +
 	"\x0eRegisterSample\x12#.evenbench.v1.RegisterSampleRequest\x1a$.evenbench.v1.RegisterSampleResponse\x12R\n" +
@@ -5694,7 +6253,7 @@ func file_evenbench_v1_hub_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 69)
+var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 74)
 var file_evenbench_v1_hub_proto_goTypes = []any{
 	(ErrorReason)(0),                 // 0: evenbench.v1.ErrorReason
 	(DueState)(0),                    // 1: evenbench.v1.DueState
@@ -5715,200 +6274,215 @@ var file_evenbench_v1_hub_proto_goTypes = []any{
 	(*WatchRoastsResponse)(nil),      // 16: evenbench.v1.WatchRoastsResponse
 	(*RoastProgress)(nil),            // 17: evenbench.v1.RoastProgress
 	(*ExpectedMark)(nil),             // 18: evenbench.v1.ExpectedMark
-	(*AuditRecordRequest)(nil),       // 19: evenbench.v1.AuditRecordRequest
-	(*AuditRecordResponse)(nil),      // 20: evenbench.v1.AuditRecordResponse
-	(*AuditFault)(nil),               // 21: evenbench.v1.AuditFault
-	(*RunAudit)(nil),                 // 22: evenbench.v1.RunAudit
-	(*RegisterSampleRequest)(nil),    // 23: evenbench.v1.RegisterSampleRequest
-	(*RegisterSampleResponse)(nil),   // 24: evenbench.v1.RegisterSampleResponse
-	(*AmendSampleRequest)(nil),       // 25: evenbench.v1.AmendSampleRequest
-	(*AmendSampleResponse)(nil),      // 26: evenbench.v1.AmendSampleResponse
-	(*QueueSampleRequest)(nil),       // 27: evenbench.v1.QueueSampleRequest
-	(*QueueSampleResponse)(nil),      // 28: evenbench.v1.QueueSampleResponse
-	(*UnqueueSampleRequest)(nil),     // 29: evenbench.v1.UnqueueSampleRequest
-	(*UnqueueSampleResponse)(nil),    // 30: evenbench.v1.UnqueueSampleResponse
-	(*PlaceSampleRequest)(nil),       // 31: evenbench.v1.PlaceSampleRequest
-	(*PlaceSampleResponse)(nil),      // 32: evenbench.v1.PlaceSampleResponse
-	(*RemoveSampleRequest)(nil),      // 33: evenbench.v1.RemoveSampleRequest
-	(*RemoveSampleResponse)(nil),     // 34: evenbench.v1.RemoveSampleResponse
-	(*SetMarkRequest)(nil),           // 35: evenbench.v1.SetMarkRequest
-	(*SetMarkResponse)(nil),          // 36: evenbench.v1.SetMarkResponse
-	(*AssignReadingsRequest)(nil),    // 37: evenbench.v1.AssignReadingsRequest
-	(*AssignReadingsResponse)(nil),   // 38: evenbench.v1.AssignReadingsResponse
-	(*AddNoteRequest)(nil),           // 39: evenbench.v1.AddNoteRequest
-	(*AddNoteResponse)(nil),          // 40: evenbench.v1.AddNoteResponse
-	(*ListStationsRequest)(nil),      // 41: evenbench.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),     // 42: evenbench.v1.ListStationsResponse
-	(*StationStatus)(nil),            // 43: evenbench.v1.StationStatus
-	(*ListInstrumentsRequest)(nil),   // 44: evenbench.v1.ListInstrumentsRequest
-	(*ListInstrumentsResponse)(nil),  // 45: evenbench.v1.ListInstrumentsResponse
-	(*InstrumentStatus)(nil),         // 46: evenbench.v1.InstrumentStatus
-	(*CalibrationStatus)(nil),        // 47: evenbench.v1.CalibrationStatus
-	(*CheckStatus)(nil),              // 48: evenbench.v1.CheckStatus
-	(*LatestReading)(nil),            // 49: evenbench.v1.LatestReading
-	(*WatchInstrumentsRequest)(nil),  // 50: evenbench.v1.WatchInstrumentsRequest
-	(*WatchInstrumentsResponse)(nil), // 51: evenbench.v1.WatchInstrumentsResponse
-	(*ActOnInstrumentRequest)(nil),   // 52: evenbench.v1.ActOnInstrumentRequest
-	(*ActOnInstrumentResponse)(nil),  // 53: evenbench.v1.ActOnInstrumentResponse
-	(*AdoptInstrumentRequest)(nil),   // 54: evenbench.v1.AdoptInstrumentRequest
-	(*AdoptInstrumentResponse)(nil),  // 55: evenbench.v1.AdoptInstrumentResponse
-	(*ReloadLabRequest)(nil),         // 56: evenbench.v1.ReloadLabRequest
-	(*ReloadLabResponse)(nil),        // 57: evenbench.v1.ReloadLabResponse
-	(*CalibrationPlan)(nil),          // 58: evenbench.v1.CalibrationPlan
-	(*TryCalibrationRequest)(nil),    // 59: evenbench.v1.TryCalibrationRequest
-	(*TryCalibrationResponse)(nil),   // 60: evenbench.v1.TryCalibrationResponse
-	(*CalibrationAt)(nil),            // 61: evenbench.v1.CalibrationAt
-	(*MakeCalibrationRequest)(nil),   // 62: evenbench.v1.MakeCalibrationRequest
-	(*MakeCalibrationResponse)(nil),  // 63: evenbench.v1.MakeCalibrationResponse
-	(*ListCalibrationsRequest)(nil),  // 64: evenbench.v1.ListCalibrationsRequest
-	(*ListCalibrationsResponse)(nil), // 65: evenbench.v1.ListCalibrationsResponse
-	(*RecordedCalibration)(nil),      // 66: evenbench.v1.RecordedCalibration
-	(*CheckInstrumentRequest)(nil),   // 67: evenbench.v1.CheckInstrumentRequest
-	(*CheckInstrumentResponse)(nil),  // 68: evenbench.v1.CheckInstrumentResponse
-	(*ReadMeanRequest)(nil),          // 69: evenbench.v1.ReadMeanRequest
-	(*ReadMeanResponse)(nil),         // 70: evenbench.v1.ReadMeanResponse
-	(*timestamppb.Timestamp)(nil),    // 71: google.protobuf.Timestamp
-	(*Station)(nil),                  // 72: evenbench.v1.Station
-	(*Entry)(nil),                    // 73: evenbench.v1.Entry
-	(*SampleRecord)(nil),             // 74: evenbench.v1.SampleRecord
-	(*Roast)(nil),                    // 75: evenbench.v1.Roast
-	(*Mark)(nil),                     // 76: evenbench.v1.Mark
-	(*Finding)(nil),                  // 77: evenbench.v1.Finding
-	(MarkKind)(0),                    // 78: evenbench.v1.MarkKind
-	(*SampleIdentity)(nil),           // 79: evenbench.v1.SampleIdentity
-	(InstrumentState)(0),             // 80: evenbench.v1.InstrumentState
-	(CheckVerdict)(0),                // 81: evenbench.v1.CheckVerdict
-	(Quality)(0),                     // 82: evenbench.v1.Quality
-	(QualityReason)(0),               // 83: evenbench.v1.QualityReason
-	(Action)(0),                      // 84: evenbench.v1.Action
-	(CalibrationForm)(0),             // 85: evenbench.v1.CalibrationForm
-	(*CalibrationPoint)(nil),         // 86: evenbench.v1.CalibrationPoint
-	(*Calibration)(nil),              // 87: evenbench.v1.Calibration
-	(*CalibrationConcern)(nil),       // 88: evenbench.v1.CalibrationConcern
-	(*InstrumentChecked)(nil),        // 89: evenbench.v1.InstrumentChecked
+	(*ExplainFindingRequest)(nil),    // 19: evenbench.v1.ExplainFindingRequest
+	(*ExplainFindingResponse)(nil),   // 20: evenbench.v1.ExplainFindingResponse
+	(*Explanation)(nil),              // 21: evenbench.v1.Explanation
+	(*ExplainedInput)(nil),           // 22: evenbench.v1.ExplainedInput
+	(*ExplainedCorrelation)(nil),     // 23: evenbench.v1.ExplainedCorrelation
+	(*AuditRecordRequest)(nil),       // 24: evenbench.v1.AuditRecordRequest
+	(*AuditRecordResponse)(nil),      // 25: evenbench.v1.AuditRecordResponse
+	(*AuditFault)(nil),               // 26: evenbench.v1.AuditFault
+	(*RunAudit)(nil),                 // 27: evenbench.v1.RunAudit
+	(*RegisterSampleRequest)(nil),    // 28: evenbench.v1.RegisterSampleRequest
+	(*RegisterSampleResponse)(nil),   // 29: evenbench.v1.RegisterSampleResponse
+	(*AmendSampleRequest)(nil),       // 30: evenbench.v1.AmendSampleRequest
+	(*AmendSampleResponse)(nil),      // 31: evenbench.v1.AmendSampleResponse
+	(*QueueSampleRequest)(nil),       // 32: evenbench.v1.QueueSampleRequest
+	(*QueueSampleResponse)(nil),      // 33: evenbench.v1.QueueSampleResponse
+	(*UnqueueSampleRequest)(nil),     // 34: evenbench.v1.UnqueueSampleRequest
+	(*UnqueueSampleResponse)(nil),    // 35: evenbench.v1.UnqueueSampleResponse
+	(*PlaceSampleRequest)(nil),       // 36: evenbench.v1.PlaceSampleRequest
+	(*PlaceSampleResponse)(nil),      // 37: evenbench.v1.PlaceSampleResponse
+	(*RemoveSampleRequest)(nil),      // 38: evenbench.v1.RemoveSampleRequest
+	(*RemoveSampleResponse)(nil),     // 39: evenbench.v1.RemoveSampleResponse
+	(*SetMarkRequest)(nil),           // 40: evenbench.v1.SetMarkRequest
+	(*SetMarkResponse)(nil),          // 41: evenbench.v1.SetMarkResponse
+	(*AssignReadingsRequest)(nil),    // 42: evenbench.v1.AssignReadingsRequest
+	(*AssignReadingsResponse)(nil),   // 43: evenbench.v1.AssignReadingsResponse
+	(*AddNoteRequest)(nil),           // 44: evenbench.v1.AddNoteRequest
+	(*AddNoteResponse)(nil),          // 45: evenbench.v1.AddNoteResponse
+	(*ListStationsRequest)(nil),      // 46: evenbench.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),     // 47: evenbench.v1.ListStationsResponse
+	(*StationStatus)(nil),            // 48: evenbench.v1.StationStatus
+	(*ListInstrumentsRequest)(nil),   // 49: evenbench.v1.ListInstrumentsRequest
+	(*ListInstrumentsResponse)(nil),  // 50: evenbench.v1.ListInstrumentsResponse
+	(*InstrumentStatus)(nil),         // 51: evenbench.v1.InstrumentStatus
+	(*CalibrationStatus)(nil),        // 52: evenbench.v1.CalibrationStatus
+	(*CheckStatus)(nil),              // 53: evenbench.v1.CheckStatus
+	(*LatestReading)(nil),            // 54: evenbench.v1.LatestReading
+	(*WatchInstrumentsRequest)(nil),  // 55: evenbench.v1.WatchInstrumentsRequest
+	(*WatchInstrumentsResponse)(nil), // 56: evenbench.v1.WatchInstrumentsResponse
+	(*ActOnInstrumentRequest)(nil),   // 57: evenbench.v1.ActOnInstrumentRequest
+	(*ActOnInstrumentResponse)(nil),  // 58: evenbench.v1.ActOnInstrumentResponse
+	(*AdoptInstrumentRequest)(nil),   // 59: evenbench.v1.AdoptInstrumentRequest
+	(*AdoptInstrumentResponse)(nil),  // 60: evenbench.v1.AdoptInstrumentResponse
+	(*ReloadLabRequest)(nil),         // 61: evenbench.v1.ReloadLabRequest
+	(*ReloadLabResponse)(nil),        // 62: evenbench.v1.ReloadLabResponse
+	(*CalibrationPlan)(nil),          // 63: evenbench.v1.CalibrationPlan
+	(*TryCalibrationRequest)(nil),    // 64: evenbench.v1.TryCalibrationRequest
+	(*TryCalibrationResponse)(nil),   // 65: evenbench.v1.TryCalibrationResponse
+	(*CalibrationAt)(nil),            // 66: evenbench.v1.CalibrationAt
+	(*MakeCalibrationRequest)(nil),   // 67: evenbench.v1.MakeCalibrationRequest
+	(*MakeCalibrationResponse)(nil),  // 68: evenbench.v1.MakeCalibrationResponse
+	(*ListCalibrationsRequest)(nil),  // 69: evenbench.v1.ListCalibrationsRequest
+	(*ListCalibrationsResponse)(nil), // 70: evenbench.v1.ListCalibrationsResponse
+	(*RecordedCalibration)(nil),      // 71: evenbench.v1.RecordedCalibration
+	(*CheckInstrumentRequest)(nil),   // 72: evenbench.v1.CheckInstrumentRequest
+	(*CheckInstrumentResponse)(nil),  // 73: evenbench.v1.CheckInstrumentResponse
+	(*ReadMeanRequest)(nil),          // 74: evenbench.v1.ReadMeanRequest
+	(*ReadMeanResponse)(nil),         // 75: evenbench.v1.ReadMeanResponse
+	(*timestamppb.Timestamp)(nil),    // 76: google.protobuf.Timestamp
+	(*Station)(nil),                  // 77: evenbench.v1.Station
+	(*Entry)(nil),                    // 78: evenbench.v1.Entry
+	(*SampleRecord)(nil),             // 79: evenbench.v1.SampleRecord
+	(*Roast)(nil),                    // 80: evenbench.v1.Roast
+	(*Mark)(nil),                     // 81: evenbench.v1.Mark
+	(*Finding)(nil),                  // 82: evenbench.v1.Finding
+	(MarkKind)(0),                    // 83: evenbench.v1.MarkKind
+	(*CriteriaVerdict)(nil),          // 84: evenbench.v1.CriteriaVerdict
+	(*Measurement)(nil),              // 85: evenbench.v1.Measurement
+	(*SampleIdentity)(nil),           // 86: evenbench.v1.SampleIdentity
+	(InstrumentState)(0),             // 87: evenbench.v1.InstrumentState
+	(CheckVerdict)(0),                // 88: evenbench.v1.CheckVerdict
+	(Quality)(0),                     // 89: evenbench.v1.Quality
+	(QualityReason)(0),               // 90: evenbench.v1.QualityReason
+	(Action)(0),                      // 91: evenbench.v1.Action
+	(CalibrationForm)(0),             // 92: evenbench.v1.CalibrationForm
+	(*CalibrationPoint)(nil),         // 93: evenbench.v1.CalibrationPoint
+	(*Calibration)(nil),              // 94: evenbench.v1.Calibration
+	(*CalibrationConcern)(nil),       // 95: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),        // 96: evenbench.v1.InstrumentChecked
 }
 var file_evenbench_v1_hub_proto_depIdxs = []int32{
-	71, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
-	72, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
+	76, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
+	77, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
 	5,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
-	73, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
-	74, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
-	71, // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
-	74, // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
-	74, // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
-	75, // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
+	78, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
+	79, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
+	76, // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
+	79, // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
+	79, // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
+	80, // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
 	13, // 9: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
 	13, // 10: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
 	14, // 11: evenbench.v1.Curve.calibrations:type_name -> evenbench.v1.CurveCalibration
 	17, // 12: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
-	71, // 13: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
-	71, // 14: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
-	76, // 15: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
-	77, // 16: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
+	76, // 13: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
+	76, // 14: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
+	81, // 15: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
+	82, // 16: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
 	18, // 17: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
-	78, // 18: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
-	21, // 19: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
-	22, // 20: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
-	79, // 21: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	79, // 22: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	71, // 23: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
-	78, // 24: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
-	71, // 25: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
-	43, // 26: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
-	72, // 27: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
-	71, // 28: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
-	46, // 29: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	80, // 30: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
-	71, // 31: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
-	71, // 32: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
-	49, // 33: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
-	47, // 34: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
-	48, // 35: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
-	71, // 36: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
-	71, // 37: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
-	1,  // 38: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
-	71, // 39: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
-	81, // 40: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
-	71, // 41: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
-	1,  // 42: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
-	82, // 43: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
-	83, // 44: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
-	71, // 45: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
-	46, // 46: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	84, // 47: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
-	85, // 48: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
-	86, // 49: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
-	71, // 50: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
-	71, // 51: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
-	58, // 52: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
-	87, // 53: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
-	88, // 54: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
-	61, // 55: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
-	58, // 56: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
-	66, // 57: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
-	87, // 58: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
-	71, // 59: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
-	89, // 60: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
-	71, // 61: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
-	2,  // 62: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
-	4,  // 63: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
-	7,  // 64: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
-	9,  // 65: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
-	11, // 66: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
-	15, // 67: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
-	19, // 68: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
-	23, // 69: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
-	25, // 70: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
-	27, // 71: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
-	29, // 72: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
-	31, // 73: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
-	33, // 74: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
-	35, // 75: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
-	37, // 76: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
-	39, // 77: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
-	41, // 78: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
-	44, // 79: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
-	50, // 80: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
-	52, // 81: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
-	54, // 82: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
-	56, // 83: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
-	59, // 84: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
-	62, // 85: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
-	64, // 86: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
-	67, // 87: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
-	69, // 88: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
-	3,  // 89: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
-	6,  // 90: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
-	8,  // 91: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
-	10, // 92: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
-	12, // 93: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
-	16, // 94: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
-	20, // 95: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
-	24, // 96: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
-	26, // 97: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
-	28, // 98: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
-	30, // 99: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
-	32, // 100: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
-	34, // 101: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
-	36, // 102: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
-	38, // 103: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
-	40, // 104: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
-	42, // 105: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
-	45, // 106: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
-	51, // 107: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
-	53, // 108: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
-	55, // 109: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
-	57, // 110: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
-	60, // 111: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
-	63, // 112: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
-	65, // 113: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
-	68, // 114: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
-	70, // 115: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
-	89, // [89:116] is the sub-list for method output_type
-	62, // [62:89] is the sub-list for method input_type
-	62, // [62:62] is the sub-list for extension type_name
-	62, // [62:62] is the sub-list for extension extendee
-	0,  // [0:62] is the sub-list for field type_name
+	83, // 18: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
+	84, // 19: evenbench.v1.ExplainFindingResponse.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	21, // 20: evenbench.v1.ExplainFindingResponse.explanations:type_name -> evenbench.v1.Explanation
+	22, // 21: evenbench.v1.Explanation.inputs:type_name -> evenbench.v1.ExplainedInput
+	23, // 22: evenbench.v1.Explanation.correlations:type_name -> evenbench.v1.ExplainedCorrelation
+	85, // 23: evenbench.v1.ExplainedInput.measurement:type_name -> evenbench.v1.Measurement
+	81, // 24: evenbench.v1.ExplainedInput.mark:type_name -> evenbench.v1.Mark
+	26, // 25: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
+	27, // 26: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
+	86, // 27: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	86, // 28: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	76, // 29: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
+	83, // 30: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
+	76, // 31: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
+	48, // 32: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
+	77, // 33: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
+	76, // 34: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
+	51, // 35: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	87, // 36: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
+	76, // 37: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
+	76, // 38: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
+	54, // 39: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
+	52, // 40: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
+	53, // 41: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
+	76, // 42: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
+	76, // 43: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
+	1,  // 44: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
+	76, // 45: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
+	88, // 46: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
+	76, // 47: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
+	1,  // 48: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
+	89, // 49: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
+	90, // 50: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
+	76, // 51: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
+	51, // 52: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	91, // 53: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
+	92, // 54: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
+	93, // 55: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
+	76, // 56: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
+	76, // 57: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
+	63, // 58: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	94, // 59: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
+	95, // 60: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
+	66, // 61: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
+	63, // 62: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	71, // 63: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
+	94, // 64: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
+	76, // 65: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
+	96, // 66: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
+	76, // 67: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
+	2,  // 68: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
+	4,  // 69: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
+	7,  // 70: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
+	9,  // 71: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
+	11, // 72: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
+	15, // 73: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
+	19, // 74: evenbench.v1.RecordService.ExplainFinding:input_type -> evenbench.v1.ExplainFindingRequest
+	24, // 75: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
+	28, // 76: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
+	30, // 77: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
+	32, // 78: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
+	34, // 79: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
+	36, // 80: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
+	38, // 81: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
+	40, // 82: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
+	42, // 83: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
+	44, // 84: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
+	46, // 85: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
+	49, // 86: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
+	55, // 87: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
+	57, // 88: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
+	59, // 89: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
+	61, // 90: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
+	64, // 91: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
+	67, // 92: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
+	69, // 93: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
+	72, // 94: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
+	74, // 95: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
+	3,  // 96: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
+	6,  // 97: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
+	8,  // 98: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
+	10, // 99: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
+	12, // 100: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
+	16, // 101: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
+	20, // 102: evenbench.v1.RecordService.ExplainFinding:output_type -> evenbench.v1.ExplainFindingResponse
+	25, // 103: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
+	29, // 104: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
+	31, // 105: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
+	33, // 106: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
+	35, // 107: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
+	37, // 108: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
+	39, // 109: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
+	41, // 110: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
+	43, // 111: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
+	45, // 112: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
+	47, // 113: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
+	50, // 114: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
+	56, // 115: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
+	58, // 116: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
+	60, // 117: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
+	62, // 118: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
+	65, // 119: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
+	68, // 120: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
+	70, // 121: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
+	73, // 122: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
+	75, // 123: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
+	96, // [96:124] is the sub-list for method output_type
+	68, // [68:96] is the sub-list for method input_type
+	68, // [68:68] is the sub-list for extension type_name
+	68, // [68:68] is the sub-list for extension extendee
+	0,  // [0:68] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_hub_proto_init() }
@@ -5920,15 +6494,17 @@ func file_evenbench_v1_hub_proto_init() {
 	file_evenbench_v1_record_proto_init()
 	file_evenbench_v1_hub_proto_msgTypes[15].OneofWrappers = []any{}
 	file_evenbench_v1_hub_proto_msgTypes[16].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[56].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[65].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[19].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[20].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[61].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[70].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_hub_proto_rawDesc), len(file_evenbench_v1_hub_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   69,
+			NumMessages:   74,
 			NumExtensions: 0,
 			NumServices:   4,
 		},

@@ -35,13 +35,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	RecordService_GetRecordInfo_FullMethodName = "/evenbench.v1.RecordService/GetRecordInfo"
-	RecordService_Subscribe_FullMethodName     = "/evenbench.v1.RecordService/Subscribe"
-	RecordService_GetSample_FullMethodName     = "/evenbench.v1.RecordService/GetSample"
-	RecordService_ListSamples_FullMethodName   = "/evenbench.v1.RecordService/ListSamples"
-	RecordService_GetTrace_FullMethodName      = "/evenbench.v1.RecordService/GetTrace"
-	RecordService_WatchRoasts_FullMethodName   = "/evenbench.v1.RecordService/WatchRoasts"
-	RecordService_AuditRecord_FullMethodName   = "/evenbench.v1.RecordService/AuditRecord"
+	RecordService_GetRecordInfo_FullMethodName  = "/evenbench.v1.RecordService/GetRecordInfo"
+	RecordService_Subscribe_FullMethodName      = "/evenbench.v1.RecordService/Subscribe"
+	RecordService_GetSample_FullMethodName      = "/evenbench.v1.RecordService/GetSample"
+	RecordService_ListSamples_FullMethodName    = "/evenbench.v1.RecordService/ListSamples"
+	RecordService_GetTrace_FullMethodName       = "/evenbench.v1.RecordService/GetTrace"
+	RecordService_WatchRoasts_FullMethodName    = "/evenbench.v1.RecordService/WatchRoasts"
+	RecordService_ExplainFinding_FullMethodName = "/evenbench.v1.RecordService/ExplainFinding"
+	RecordService_AuditRecord_FullMethodName    = "/evenbench.v1.RecordService/AuditRecord"
 )
 
 // RecordServiceClient is the client API for RecordService service.
@@ -63,6 +64,9 @@ type RecordServiceClient interface {
 	// WatchRoasts delivers the roasts that are going on, all of them in the first
 	// message, then each as it goes on, about twice a second.
 	WatchRoasts(ctx context.Context, in *WatchRoastsRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchRoastsResponse], error)
+	// ExplainFinding says how a value came about: computation, sources, uncertainty,
+	// and the readings it comes from.
+	ExplainFinding(ctx context.Context, in *ExplainFindingRequest, opts ...grpc.CallOption) (*ExplainFindingResponse, error)
 	// AuditRecord reads the whole ledger again and checks it.
 	AuditRecord(ctx context.Context, in *AuditRecordRequest, opts ...grpc.CallOption) (*AuditRecordResponse, error)
 }
@@ -153,6 +157,16 @@ func (c *recordServiceClient) WatchRoasts(ctx context.Context, in *WatchRoastsRe
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type RecordService_WatchRoastsClient = grpc.ServerStreamingClient[WatchRoastsResponse]
 
+func (c *recordServiceClient) ExplainFinding(ctx context.Context, in *ExplainFindingRequest, opts ...grpc.CallOption) (*ExplainFindingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExplainFindingResponse)
+	err := c.cc.Invoke(ctx, RecordService_ExplainFinding_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *recordServiceClient) AuditRecord(ctx context.Context, in *AuditRecordRequest, opts ...grpc.CallOption) (*AuditRecordResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(AuditRecordResponse)
@@ -182,6 +196,9 @@ type RecordServiceServer interface {
 	// WatchRoasts delivers the roasts that are going on, all of them in the first
 	// message, then each as it goes on, about twice a second.
 	WatchRoasts(*WatchRoastsRequest, grpc.ServerStreamingServer[WatchRoastsResponse]) error
+	// ExplainFinding says how a value came about: computation, sources, uncertainty,
+	// and the readings it comes from.
+	ExplainFinding(context.Context, *ExplainFindingRequest) (*ExplainFindingResponse, error)
 	// AuditRecord reads the whole ledger again and checks it.
 	AuditRecord(context.Context, *AuditRecordRequest) (*AuditRecordResponse, error)
 	mustEmbedUnimplementedRecordServiceServer()
@@ -211,6 +228,9 @@ func (UnimplementedRecordServiceServer) GetTrace(context.Context, *GetTraceReque
 }
 func (UnimplementedRecordServiceServer) WatchRoasts(*WatchRoastsRequest, grpc.ServerStreamingServer[WatchRoastsResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchRoasts not implemented")
+}
+func (UnimplementedRecordServiceServer) ExplainFinding(context.Context, *ExplainFindingRequest) (*ExplainFindingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExplainFinding not implemented")
 }
 func (UnimplementedRecordServiceServer) AuditRecord(context.Context, *AuditRecordRequest) (*AuditRecordResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method AuditRecord not implemented")
@@ -330,6 +350,24 @@ func _RecordService_WatchRoasts_Handler(srv interface{}, stream grpc.ServerStrea
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type RecordService_WatchRoastsServer = grpc.ServerStreamingServer[WatchRoastsResponse]
 
+func _RecordService_ExplainFinding_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExplainFindingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(RecordServiceServer).ExplainFinding(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: RecordService_ExplainFinding_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(RecordServiceServer).ExplainFinding(ctx, req.(*ExplainFindingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _RecordService_AuditRecord_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(AuditRecordRequest)
 	if err := dec(in); err != nil {
@@ -370,6 +408,10 @@ var RecordService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "GetTrace",
 			Handler:    _RecordService_GetTrace_Handler,
+		},
+		{
+			MethodName: "ExplainFinding",
+			Handler:    _RecordService_ExplainFinding_Handler,
 		},
 		{
 			MethodName: "AuditRecord",

@@ -807,6 +807,62 @@ func (MarkKind) EnumDescriptor() ([]byte, []int) {
 	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
+type Verdict int32
+
+const (
+	Verdict_VERDICT_UNSPECIFIED Verdict = 0
+	Verdict_VERDICT_INSIDE      Verdict = 1
+	Verdict_VERDICT_OUTSIDE     Verdict = 2
+	// The uncertainty reaches over a limit.
+	Verdict_VERDICT_UNDECIDED    Verdict = 3
+	Verdict_VERDICT_NOT_MEASURED Verdict = 4
+)
+
+// Enum value maps for Verdict.
+var (
+	Verdict_name = map[int32]string{
+		0: "VERDICT_UNSPECIFIED",
+		1: "VERDICT_INSIDE",
+		2: "VERDICT_OUTSIDE",
+		3: "VERDICT_UNDECIDED",
+		4: "VERDICT_NOT_MEASURED",
+	}
+	Verdict_value = map[string]int32{
+		"VERDICT_UNSPECIFIED":  0,
+		"VERDICT_INSIDE":       1,
+		"VERDICT_OUTSIDE":      2,
+		"VERDICT_UNDECIDED":    3,
+		"VERDICT_NOT_MEASURED": 4,
+	}
+)
+
+func (x Verdict) Enum() *Verdict {
+	p := new(Verdict)
+	*p = x
+	return p
+}
+
+func (x Verdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Verdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_record_proto_enumTypes[12].Descriptor()
+}
+
+func (Verdict) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_record_proto_enumTypes[12]
+}
+
+func (x Verdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Verdict.Descriptor instead.
+func (Verdict) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
+}
+
 type FlagCode int32
 
 const (
@@ -823,6 +879,8 @@ const (
 	FlagCode_FLAG_CODE_UNASSIGNED FlagCode = 5
 	// A sample was placed somewhere while it is being roasted.
 	FlagCode_FLAG_CODE_SAMPLE_ELSEWHERE FlagCode = 6
+	// A bulk density that coffee of that kind cannot have.
+	FlagCode_FLAG_CODE_IMPLAUSIBLE_DENSITY FlagCode = 10
 	// The disk of the record is nearly full, or will be soon.
 	FlagCode_FLAG_CODE_DISK_FILLING FlagCode = 40
 )
@@ -837,17 +895,19 @@ var (
 		4:  "FLAG_CODE_UNKNOWN_CODE",
 		5:  "FLAG_CODE_UNASSIGNED",
 		6:  "FLAG_CODE_SAMPLE_ELSEWHERE",
+		10: "FLAG_CODE_IMPLAUSIBLE_DENSITY",
 		40: "FLAG_CODE_DISK_FILLING",
 	}
 	FlagCode_value = map[string]int32{
-		"FLAG_CODE_UNSPECIFIED":      0,
-		"FLAG_CODE_EMPTY_QUEUE":      1,
-		"FLAG_CODE_TWO_SAMPLES":      2,
-		"FLAG_CODE_IMPLAUSIBLE_LOSS": 3,
-		"FLAG_CODE_UNKNOWN_CODE":     4,
-		"FLAG_CODE_UNASSIGNED":       5,
-		"FLAG_CODE_SAMPLE_ELSEWHERE": 6,
-		"FLAG_CODE_DISK_FILLING":     40,
+		"FLAG_CODE_UNSPECIFIED":         0,
+		"FLAG_CODE_EMPTY_QUEUE":         1,
+		"FLAG_CODE_TWO_SAMPLES":         2,
+		"FLAG_CODE_IMPLAUSIBLE_LOSS":    3,
+		"FLAG_CODE_UNKNOWN_CODE":        4,
+		"FLAG_CODE_UNASSIGNED":          5,
+		"FLAG_CODE_SAMPLE_ELSEWHERE":    6,
+		"FLAG_CODE_IMPLAUSIBLE_DENSITY": 10,
+		"FLAG_CODE_DISK_FILLING":        40,
 	}
 )
 
@@ -862,11 +922,11 @@ func (x FlagCode) String() string {
 }
 
 func (FlagCode) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[12].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[13].Descriptor()
 }
 
 func (FlagCode) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[12]
+	return &file_evenbench_v1_record_proto_enumTypes[13]
 }
 
 func (x FlagCode) Number() protoreflect.EnumNumber {
@@ -875,7 +935,7 @@ func (x FlagCode) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FlagCode.Descriptor instead.
 func (FlagCode) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 type RoastState int32
@@ -914,11 +974,11 @@ func (x RoastState) String() string {
 }
 
 func (RoastState) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[13].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[14].Descriptor()
 }
 
 func (RoastState) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[13]
+	return &file_evenbench_v1_record_proto_enumTypes[14]
 }
 
 func (x RoastState) Number() protoreflect.EnumNumber {
@@ -927,7 +987,7 @@ func (x RoastState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RoastState.Descriptor instead.
 func (RoastState) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 // Entry is one element of the ledger. Nothing else is ever stored as truth.
@@ -984,6 +1044,7 @@ type Entry struct {
 	//	*Entry_FindingMade
 	//	*Entry_FlagRaised
 	//	*Entry_RoastContinued
+	//	*Entry_VerdictGiven
 	//	*Entry_InstrumentAdopted
 	//	*Entry_CalibrationMade
 	//	*Entry_InstrumentChecked
@@ -1311,6 +1372,15 @@ func (x *Entry) GetRoastContinued() *RoastContinued {
 	return nil
 }
 
+func (x *Entry) GetVerdictGiven() *VerdictGiven {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_VerdictGiven); ok {
+			return x.VerdictGiven
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetInstrumentAdopted() *InstrumentAdopted {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_InstrumentAdopted); ok {
@@ -1451,6 +1521,10 @@ type Entry_RoastContinued struct {
 	RoastContinued *RoastContinued `protobuf:"bytes,35,opt,name=roast_continued,json=roastContinued,proto3,oneof"`
 }
 
+type Entry_VerdictGiven struct {
+	VerdictGiven *VerdictGiven `protobuf:"bytes,36,opt,name=verdict_given,json=verdictGiven,proto3,oneof"`
+}
+
 type Entry_InstrumentAdopted struct {
 	InstrumentAdopted *InstrumentAdopted `protobuf:"bytes,40,opt,name=instrument_adopted,json=instrumentAdopted,proto3,oneof"`
 }
@@ -1516,6 +1590,8 @@ func (*Entry_FindingMade) isEntry_Body() {}
 func (*Entry_FlagRaised) isEntry_Body() {}
 
 func (*Entry_RoastContinued) isEntry_Body() {}
+
+func (*Entry_VerdictGiven) isEntry_Body() {}
 
 func (*Entry_InstrumentAdopted) isEntry_Body() {}
 
@@ -1597,7 +1673,10 @@ type LabLoaded struct {
 	// SHA-256 of the lab file, hexadecimal.
 	Digest string `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
 	// Stations of the lab, in the order of the file.
-	Stations      []*Station `protobuf:"bytes,3,rep,name=stations,proto3" json:"stations,omitempty"`
+	Stations []*Station `protobuf:"bytes,3,rep,name=stations,proto3" json:"stations,omitempty"`
+	// Criteria by which samples and roasts are judged from here on, in the order of the
+	// file.
+	Criteria      []*Criteria `protobuf:"bytes,4,rep,name=criteria,proto3" json:"criteria,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1653,6 +1732,232 @@ func (x *LabLoaded) GetStations() []*Station {
 	return nil
 }
 
+func (x *LabLoaded) GetCriteria() []*Criteria {
+	if x != nil {
+		return x.Criteria
+	}
+	return nil
+}
+
+// Criteria is a named set of windows that a sample and its roasts should lie in.
+type Criteria struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Name  string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// What it is for, in a line.
+	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`
+	// SHA-256 of the bytes of this message without its digest, hexadecimal: two sets
+	// with one digest judge alike.
+	Digest string `protobuf:"bytes,3,opt,name=digest,proto3" json:"digest,omitempty"`
+	// The probability with which "inside" or "outside" of one window may be wrong, at
+	// most: above 0, and 0.5 at most.
+	AcceptedRisk  float64   `protobuf:"fixed64,4,opt,name=accepted_risk,json=acceptedRisk,proto3" json:"accepted_risk,omitempty"`
+	Windows       []*Window `protobuf:"bytes,5,rep,name=windows,proto3" json:"windows,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Criteria) Reset() {
+	*x = Criteria{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Criteria) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Criteria) ProtoMessage() {}
+
+func (x *Criteria) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Criteria.ProtoReflect.Descriptor instead.
+func (*Criteria) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Criteria) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Criteria) GetTitle() string {
+	if x != nil {
+		return x.Title
+	}
+	return ""
+}
+
+func (x *Criteria) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *Criteria) GetAcceptedRisk() float64 {
+	if x != nil {
+		return x.AcceptedRisk
+	}
+	return 0
+}
+
+func (x *Criteria) GetWindows() []*Window {
+	if x != nil {
+		return x.Windows
+	}
+	return nil
+}
+
+// Window is what a value of a sample or of a roast should lie in, limits included.
+type Window struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// What is judged, exactly one of the three: a finding of a roast, as total_time;
+	Finding string `protobuf:"bytes,1,opt,name=finding,proto3" json:"finding,omitempty"`
+	// a measured property of the sample or of its roast, as moisture;
+	Property string `protobuf:"bytes,2,opt,name=property,proto3" json:"property,omitempty"`
+	// a requirement in words, of which no instrument tells: it is never measured.
+	Requirement string `protobuf:"bytes,3,opt,name=requirement,proto3" json:"requirement,omitempty"`
+	// Unit of the limits, UCUM: the one in which such values are normalized.
+	Unit string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	// What the limits are relative to, as Channel.basis. A value on another basis or
+	// scale is not held against them.
+	Basis string `protobuf:"bytes,5,opt,name=basis,proto3" json:"basis,omitempty"`
+	// Absent: open to that side.
+	Low  *float64 `protobuf:"fixed64,6,opt,name=low,proto3,oneof" json:"low,omitempty"`
+	High *float64 `protobuf:"fixed64,7,opt,name=high,proto3,oneof" json:"high,omitempty"`
+	// Method of measurement that the limits are meant for, "ISO 6673"; empty: any.
+	Method string `protobuf:"bytes,8,opt,name=method,proto3" json:"method,omitempty"`
+	// Where the window comes from: a standard with its clause, a contract, a house rule
+	// with its date.
+	Source string `protobuf:"bytes,9,opt,name=source,proto3" json:"source,omitempty"`
+	// Samples that it is for: those of one of these kinds, and of one of these processes
+	// in the lab's own words. Empty: all.
+	Kinds         []SampleKind `protobuf:"varint,10,rep,packed,name=kinds,proto3,enum=evenbench.v1.SampleKind" json:"kinds,omitempty"`
+	Processes     []string     `protobuf:"bytes,11,rep,name=processes,proto3" json:"processes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Window) Reset() {
+	*x = Window{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Window) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Window) ProtoMessage() {}
+
+func (x *Window) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Window.ProtoReflect.Descriptor instead.
+func (*Window) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Window) GetFinding() string {
+	if x != nil {
+		return x.Finding
+	}
+	return ""
+}
+
+func (x *Window) GetProperty() string {
+	if x != nil {
+		return x.Property
+	}
+	return ""
+}
+
+func (x *Window) GetRequirement() string {
+	if x != nil {
+		return x.Requirement
+	}
+	return ""
+}
+
+func (x *Window) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Window) GetBasis() string {
+	if x != nil {
+		return x.Basis
+	}
+	return ""
+}
+
+func (x *Window) GetLow() float64 {
+	if x != nil && x.Low != nil {
+		return *x.Low
+	}
+	return 0
+}
+
+func (x *Window) GetHigh() float64 {
+	if x != nil && x.High != nil {
+		return *x.High
+	}
+	return 0
+}
+
+func (x *Window) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Window) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *Window) GetKinds() []SampleKind {
+	if x != nil {
+		return x.Kinds
+	}
+	return nil
+}
+
+func (x *Window) GetProcesses() []string {
+	if x != nil {
+		return x.Processes
+	}
+	return nil
+}
+
 // Station is a place on the bench where one sample at a time is measured or
 // processed.
 type Station struct {
@@ -1665,7 +1970,7 @@ type Station struct {
 
 func (x *Station) Reset() {
 	*x = Station{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	mi := &file_evenbench_v1_record_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1677,7 +1982,7 @@ func (x *Station) String() string {
 func (*Station) ProtoMessage() {}
 
 func (x *Station) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	mi := &file_evenbench_v1_record_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1690,7 +1995,7 @@ func (x *Station) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Station.ProtoReflect.Descriptor instead.
 func (*Station) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{3}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Station) GetName() string {
@@ -1730,7 +2035,7 @@ type RunOpened struct {
 
 func (x *RunOpened) Reset() {
 	*x = RunOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	mi := &file_evenbench_v1_record_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1742,7 +2047,7 @@ func (x *RunOpened) String() string {
 func (*RunOpened) ProtoMessage() {}
 
 func (x *RunOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	mi := &file_evenbench_v1_record_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1755,7 +2060,7 @@ func (x *RunOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunOpened.ProtoReflect.Descriptor instead.
 func (*RunOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *RunOpened) GetInstrument() string {
@@ -1867,7 +2172,7 @@ type Channel struct {
 
 func (x *Channel) Reset() {
 	*x = Channel{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[5]
+	mi := &file_evenbench_v1_record_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1879,7 +2184,7 @@ func (x *Channel) String() string {
 func (*Channel) ProtoMessage() {}
 
 func (x *Channel) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[5]
+	mi := &file_evenbench_v1_record_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1892,7 +2197,7 @@ func (x *Channel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Channel.ProtoReflect.Descriptor instead.
 func (*Channel) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Channel) GetName() string {
@@ -2001,7 +2306,7 @@ type Thermocouple struct {
 
 func (x *Thermocouple) Reset() {
 	*x = Thermocouple{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	mi := &file_evenbench_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2013,7 +2318,7 @@ func (x *Thermocouple) String() string {
 func (*Thermocouple) ProtoMessage() {}
 
 func (x *Thermocouple) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	mi := &file_evenbench_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2026,7 +2331,7 @@ func (x *Thermocouple) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Thermocouple.ProtoReflect.Descriptor instead.
 func (*Thermocouple) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Thermocouple) GetType() string {
@@ -2083,7 +2388,7 @@ type ReadingBatch struct {
 
 func (x *ReadingBatch) Reset() {
 	*x = ReadingBatch{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	mi := &file_evenbench_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2095,7 +2400,7 @@ func (x *ReadingBatch) String() string {
 func (*ReadingBatch) ProtoMessage() {}
 
 func (x *ReadingBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	mi := &file_evenbench_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2108,7 +2413,7 @@ func (x *ReadingBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingBatch.ProtoReflect.Descriptor instead.
 func (*ReadingBatch) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ReadingBatch) GetInstrument() string {
@@ -2222,7 +2527,7 @@ type Series struct {
 
 func (x *Series) Reset() {
 	*x = Series{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[8]
+	mi := &file_evenbench_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2234,7 +2539,7 @@ func (x *Series) String() string {
 func (*Series) ProtoMessage() {}
 
 func (x *Series) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[8]
+	mi := &file_evenbench_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2247,7 +2552,7 @@ func (x *Series) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Series.ProtoReflect.Descriptor instead.
 func (*Series) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Series) GetChannel() string {
@@ -2375,7 +2680,7 @@ type Remark struct {
 
 func (x *Remark) Reset() {
 	*x = Remark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[9]
+	mi := &file_evenbench_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2387,7 +2692,7 @@ func (x *Remark) String() string {
 func (*Remark) ProtoMessage() {}
 
 func (x *Remark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[9]
+	mi := &file_evenbench_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2400,7 +2705,7 @@ func (x *Remark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remark.ProtoReflect.Descriptor instead.
 func (*Remark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Remark) GetIndex() uint32 {
@@ -2439,7 +2744,7 @@ type Binding struct {
 
 func (x *Binding) Reset() {
 	*x = Binding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[10]
+	mi := &file_evenbench_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2451,7 +2756,7 @@ func (x *Binding) String() string {
 func (*Binding) ProtoMessage() {}
 
 func (x *Binding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[10]
+	mi := &file_evenbench_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2464,7 +2769,7 @@ func (x *Binding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Binding.ProtoReflect.Descriptor instead.
 func (*Binding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Binding) GetFirstRow() uint32 {
@@ -2517,7 +2822,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[11]
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2529,7 +2834,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[11]
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2542,7 +2847,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Gap) GetInstrument() string {
@@ -2614,7 +2919,7 @@ type RunClosed struct {
 
 func (x *RunClosed) Reset() {
 	*x = RunClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[12]
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2626,7 +2931,7 @@ func (x *RunClosed) String() string {
 func (*RunClosed) ProtoMessage() {}
 
 func (x *RunClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[12]
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2639,7 +2944,7 @@ func (x *RunClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunClosed.ProtoReflect.Descriptor instead.
 func (*RunClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *RunClosed) GetInstrument() string {
@@ -2683,7 +2988,7 @@ type InstrumentChanged struct {
 
 func (x *InstrumentChanged) Reset() {
 	*x = InstrumentChanged{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2695,7 +3000,7 @@ func (x *InstrumentChanged) String() string {
 func (*InstrumentChanged) ProtoMessage() {}
 
 func (x *InstrumentChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2708,7 +3013,7 @@ func (x *InstrumentChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentChanged.ProtoReflect.Descriptor instead.
 func (*InstrumentChanged) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *InstrumentChanged) GetInstrument() string {
@@ -2750,7 +3055,7 @@ type InstrumentIdentified struct {
 
 func (x *InstrumentIdentified) Reset() {
 	*x = InstrumentIdentified{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2762,7 +3067,7 @@ func (x *InstrumentIdentified) String() string {
 func (*InstrumentIdentified) ProtoMessage() {}
 
 func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2775,7 +3080,7 @@ func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentIdentified.ProtoReflect.Descriptor instead.
 func (*InstrumentIdentified) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *InstrumentIdentified) GetInstrument() string {
@@ -2821,7 +3126,7 @@ type InstrumentAdopted struct {
 
 func (x *InstrumentAdopted) Reset() {
 	*x = InstrumentAdopted{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2833,7 +3138,7 @@ func (x *InstrumentAdopted) String() string {
 func (*InstrumentAdopted) ProtoMessage() {}
 
 func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2846,7 +3151,7 @@ func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAdopted.ProtoReflect.Descriptor instead.
 func (*InstrumentAdopted) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *InstrumentAdopted) GetInstrument() string {
@@ -2892,7 +3197,7 @@ type CalibrationMade struct {
 
 func (x *CalibrationMade) Reset() {
 	*x = CalibrationMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2904,7 +3209,7 @@ func (x *CalibrationMade) String() string {
 func (*CalibrationMade) ProtoMessage() {}
 
 func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2917,7 +3222,7 @@ func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationMade.ProtoReflect.Descriptor instead.
 func (*CalibrationMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *CalibrationMade) GetCalibration() *Calibration {
@@ -2980,7 +3285,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2992,7 +3297,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3005,7 +3310,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *Calibration) GetId() string {
@@ -3174,7 +3479,7 @@ type CalibrationPoint struct {
 
 func (x *CalibrationPoint) Reset() {
 	*x = CalibrationPoint{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3186,7 +3491,7 @@ func (x *CalibrationPoint) String() string {
 func (*CalibrationPoint) ProtoMessage() {}
 
 func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3199,7 +3504,7 @@ func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationPoint.ProtoReflect.Descriptor instead.
 func (*CalibrationPoint) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *CalibrationPoint) GetRead() float64 {
@@ -3323,7 +3628,7 @@ type ProbeResponse struct {
 
 func (x *ProbeResponse) Reset() {
 	*x = ProbeResponse{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3335,7 +3640,7 @@ func (x *ProbeResponse) String() string {
 func (*ProbeResponse) ProtoMessage() {}
 
 func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3348,7 +3653,7 @@ func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeResponse.ProtoReflect.Descriptor instead.
 func (*ProbeResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ProbeResponse) GetTimeConstantS() float64 {
@@ -3434,7 +3739,7 @@ type CalibrationConcern struct {
 
 func (x *CalibrationConcern) Reset() {
 	*x = CalibrationConcern{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3446,7 +3751,7 @@ func (x *CalibrationConcern) String() string {
 func (*CalibrationConcern) ProtoMessage() {}
 
 func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3459,7 +3764,7 @@ func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationConcern.ProtoReflect.Descriptor instead.
 func (*CalibrationConcern) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *CalibrationConcern) GetCode() string {
@@ -3513,7 +3818,7 @@ type InstrumentChecked struct {
 
 func (x *InstrumentChecked) Reset() {
 	*x = InstrumentChecked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3525,7 +3830,7 @@ func (x *InstrumentChecked) String() string {
 func (*InstrumentChecked) ProtoMessage() {}
 
 func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3538,7 +3843,7 @@ func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentChecked.ProtoReflect.Descriptor instead.
 func (*InstrumentChecked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *InstrumentChecked) GetInstrument() string {
@@ -3695,7 +4000,7 @@ type ReadingsDoubted struct {
 
 func (x *ReadingsDoubted) Reset() {
 	*x = ReadingsDoubted{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3707,7 +4012,7 @@ func (x *ReadingsDoubted) String() string {
 func (*ReadingsDoubted) ProtoMessage() {}
 
 func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3720,7 +4025,7 @@ func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsDoubted.ProtoReflect.Descriptor instead.
 func (*ReadingsDoubted) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ReadingsDoubted) GetInstrument() string {
@@ -3787,7 +4092,7 @@ type ClockStepped struct {
 
 func (x *ClockStepped) Reset() {
 	*x = ClockStepped{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3799,7 +4104,7 @@ func (x *ClockStepped) String() string {
 func (*ClockStepped) ProtoMessage() {}
 
 func (x *ClockStepped) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3812,7 +4117,7 @@ func (x *ClockStepped) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockStepped.ProtoReflect.Descriptor instead.
 func (*ClockStepped) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ClockStepped) GetInstrument() string {
@@ -3852,7 +4157,7 @@ type InstrumentAsked struct {
 
 func (x *InstrumentAsked) Reset() {
 	*x = InstrumentAsked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3864,7 +4169,7 @@ func (x *InstrumentAsked) String() string {
 func (*InstrumentAsked) ProtoMessage() {}
 
 func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3877,7 +4182,7 @@ func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAsked.ProtoReflect.Descriptor instead.
 func (*InstrumentAsked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *InstrumentAsked) GetInstrument() string {
@@ -3929,7 +4234,7 @@ type SampleIdentity struct {
 
 func (x *SampleIdentity) Reset() {
 	*x = SampleIdentity{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3941,7 +4246,7 @@ func (x *SampleIdentity) String() string {
 func (*SampleIdentity) ProtoMessage() {}
 
 func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3954,7 +4259,7 @@ func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleIdentity.ProtoReflect.Descriptor instead.
 func (*SampleIdentity) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *SampleIdentity) GetKind() SampleKind {
@@ -4010,7 +4315,7 @@ type SampleRegistered struct {
 
 func (x *SampleRegistered) Reset() {
 	*x = SampleRegistered{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4022,7 +4327,7 @@ func (x *SampleRegistered) String() string {
 func (*SampleRegistered) ProtoMessage() {}
 
 func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4035,7 +4340,7 @@ func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRegistered.ProtoReflect.Descriptor instead.
 func (*SampleRegistered) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *SampleRegistered) GetSample() string {
@@ -4065,7 +4370,7 @@ type SampleAmended struct {
 
 func (x *SampleAmended) Reset() {
 	*x = SampleAmended{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4077,7 +4382,7 @@ func (x *SampleAmended) String() string {
 func (*SampleAmended) ProtoMessage() {}
 
 func (x *SampleAmended) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4090,7 +4395,7 @@ func (x *SampleAmended) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleAmended.ProtoReflect.Descriptor instead.
 func (*SampleAmended) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *SampleAmended) GetSample() string {
@@ -4126,7 +4431,7 @@ type FieldChange struct {
 
 func (x *FieldChange) Reset() {
 	*x = FieldChange{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4138,7 +4443,7 @@ func (x *FieldChange) String() string {
 func (*FieldChange) ProtoMessage() {}
 
 func (x *FieldChange) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4151,7 +4456,7 @@ func (x *FieldChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
 func (*FieldChange) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *FieldChange) GetField() string {
@@ -4187,7 +4492,7 @@ type SampleQueued struct {
 
 func (x *SampleQueued) Reset() {
 	*x = SampleQueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4199,7 +4504,7 @@ func (x *SampleQueued) String() string {
 func (*SampleQueued) ProtoMessage() {}
 
 func (x *SampleQueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4212,7 +4517,7 @@ func (x *SampleQueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleQueued.ProtoReflect.Descriptor instead.
 func (*SampleQueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *SampleQueued) GetStation() string {
@@ -4247,7 +4552,7 @@ type SampleUnqueued struct {
 
 func (x *SampleUnqueued) Reset() {
 	*x = SampleUnqueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4259,7 +4564,7 @@ func (x *SampleUnqueued) String() string {
 func (*SampleUnqueued) ProtoMessage() {}
 
 func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4272,7 +4577,7 @@ func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUnqueued.ProtoReflect.Descriptor instead.
 func (*SampleUnqueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SampleUnqueued) GetStation() string {
@@ -4311,7 +4616,7 @@ type SamplePlaced struct {
 
 func (x *SamplePlaced) Reset() {
 	*x = SamplePlaced{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4323,7 +4628,7 @@ func (x *SamplePlaced) String() string {
 func (*SamplePlaced) ProtoMessage() {}
 
 func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4336,7 +4641,7 @@ func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SamplePlaced.ProtoReflect.Descriptor instead.
 func (*SamplePlaced) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *SamplePlaced) GetStation() string {
@@ -4386,7 +4691,7 @@ type SampleRemoved struct {
 
 func (x *SampleRemoved) Reset() {
 	*x = SampleRemoved{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4398,7 +4703,7 @@ func (x *SampleRemoved) String() string {
 func (*SampleRemoved) ProtoMessage() {}
 
 func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4411,7 +4716,7 @@ func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRemoved.ProtoReflect.Descriptor instead.
 func (*SampleRemoved) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *SampleRemoved) GetStation() string {
@@ -4460,7 +4765,7 @@ type ReadingsAssigned struct {
 
 func (x *ReadingsAssigned) Reset() {
 	*x = ReadingsAssigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4472,7 +4777,7 @@ func (x *ReadingsAssigned) String() string {
 func (*ReadingsAssigned) ProtoMessage() {}
 
 func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4485,7 +4790,7 @@ func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsAssigned.ProtoReflect.Descriptor instead.
 func (*ReadingsAssigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ReadingsAssigned) GetInstrument() string {
@@ -4543,7 +4848,7 @@ type MeasurementTaken struct {
 
 func (x *MeasurementTaken) Reset() {
 	*x = MeasurementTaken{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4555,7 +4860,7 @@ func (x *MeasurementTaken) String() string {
 func (*MeasurementTaken) ProtoMessage() {}
 
 func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4568,7 +4873,7 @@ func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
 func (*MeasurementTaken) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *MeasurementTaken) GetSample() string {
@@ -4598,7 +4903,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4610,7 +4915,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4623,7 +4928,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -4678,7 +4983,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4690,7 +4995,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4703,7 +5008,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -4792,7 +5097,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4804,7 +5109,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4817,7 +5122,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -4896,7 +5201,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4908,7 +5213,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4921,7 +5226,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -4966,7 +5271,7 @@ type RoastContinued struct {
 
 func (x *RoastContinued) Reset() {
 	*x = RoastContinued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4978,7 +5283,7 @@ func (x *RoastContinued) String() string {
 func (*RoastContinued) ProtoMessage() {}
 
 func (x *RoastContinued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4991,7 +5296,7 @@ func (x *RoastContinued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastContinued.ProtoReflect.Descriptor instead.
 func (*RoastContinued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *RoastContinued) GetRoast() string {
@@ -5061,7 +5366,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5073,7 +5378,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5086,7 +5391,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -5152,6 +5457,231 @@ func (x *FindingMade) GetWithdrawn() bool {
 	return false
 }
 
+// VerdictGiven holds a sample, or one of its roasts, against a criteria set. A later
+// one of the same set on the same subject replaces it.
+type VerdictGiven struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Sample string                 `protobuf:"bytes,1,opt,name=sample,proto3" json:"sample,omitempty"`
+	// Roast that is judged; empty: what was measured of the green sample.
+	Roast string `protobuf:"bytes,2,opt,name=roast,proto3" json:"roast,omitempty"`
+	// Name of the set, and the digest under which LabLoaded has it.
+	Criteria     string  `protobuf:"bytes,3,opt,name=criteria,proto3" json:"criteria,omitempty"`
+	Digest       string  `protobuf:"bytes,4,opt,name=digest,proto3" json:"digest,omitempty"`
+	AcceptedRisk float64 `protobuf:"fixed64,5,opt,name=accepted_risk,json=acceptedRisk,proto3" json:"accepted_risk,omitempty"`
+	// Of all windows together: the worst one, where outside is worse than undecided,
+	// that worse than not measured, and inside best.
+	Verdict Verdict `protobuf:"varint,6,opt,name=verdict,proto3,enum=evenbench.v1.Verdict" json:"verdict,omitempty"`
+	// One for each window of the set that is for such a sample, in the order of the set.
+	Windows []*WindowVerdict `protobuf:"bytes,7,rep,name=windows,proto3" json:"windows,omitempty"`
+	// Takes the verdict back: the set has no window for it any more.
+	Withdrawn     bool `protobuf:"varint,8,opt,name=withdrawn,proto3" json:"withdrawn,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *VerdictGiven) Reset() {
+	*x = VerdictGiven{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VerdictGiven) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VerdictGiven) ProtoMessage() {}
+
+func (x *VerdictGiven) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VerdictGiven.ProtoReflect.Descriptor instead.
+func (*VerdictGiven) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *VerdictGiven) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *VerdictGiven) GetRoast() string {
+	if x != nil {
+		return x.Roast
+	}
+	return ""
+}
+
+func (x *VerdictGiven) GetCriteria() string {
+	if x != nil {
+		return x.Criteria
+	}
+	return ""
+}
+
+func (x *VerdictGiven) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *VerdictGiven) GetAcceptedRisk() float64 {
+	if x != nil {
+		return x.AcceptedRisk
+	}
+	return 0
+}
+
+func (x *VerdictGiven) GetVerdict() Verdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return Verdict_VERDICT_UNSPECIFIED
+}
+
+func (x *VerdictGiven) GetWindows() []*WindowVerdict {
+	if x != nil {
+		return x.Windows
+	}
+	return nil
+}
+
+func (x *VerdictGiven) GetWithdrawn() bool {
+	if x != nil {
+		return x.Withdrawn
+	}
+	return false
+}
+
+// WindowVerdict is how one value lies to one window.
+type WindowVerdict struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The window as it counted.
+	Window  *Window `protobuf:"bytes,1,opt,name=window,proto3" json:"window,omitempty"`
+	Verdict Verdict `protobuf:"varint,2,opt,name=verdict,proto3,enum=evenbench.v1.Verdict" json:"verdict,omitempty"`
+	// The value held against it, in the window's unit; absent if not measured.
+	Value *float64 `protobuf:"fixed64,3,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	// Absent if it is not known: then the value alone decides.
+	StandardUncertainty *float64 `protobuf:"fixed64,4,opt,name=standard_uncertainty,json=standardUncertainty,proto3,oneof" json:"standard_uncertainty,omitempty"`
+	// Probabilities that the quantity lies inside the window, below it and above it (JCGM
+	// 106:2012, 7). They sum to 1.
+	Inside *float64 `protobuf:"fixed64,5,opt,name=inside,proto3,oneof" json:"inside,omitempty"`
+	Below  *float64 `protobuf:"fixed64,6,opt,name=below,proto3,oneof" json:"below,omitempty"`
+	Above  *float64 `protobuf:"fixed64,7,opt,name=above,proto3,oneof" json:"above,omitempty"`
+	// Cursors of the entries that the value comes from: of the measurement, or of the
+	// marks and measurements that the finding was computed from.
+	Inputs []uint64 `protobuf:"varint,8,rep,packed,name=inputs,proto3" json:"inputs,omitempty"`
+	// Why it is not measured, or what to bear in mind, in words.
+	Remark        string `protobuf:"bytes,9,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WindowVerdict) Reset() {
+	*x = WindowVerdict{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WindowVerdict) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WindowVerdict) ProtoMessage() {}
+
+func (x *WindowVerdict) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WindowVerdict.ProtoReflect.Descriptor instead.
+func (*WindowVerdict) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *WindowVerdict) GetWindow() *Window {
+	if x != nil {
+		return x.Window
+	}
+	return nil
+}
+
+func (x *WindowVerdict) GetVerdict() Verdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return Verdict_VERDICT_UNSPECIFIED
+}
+
+func (x *WindowVerdict) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *WindowVerdict) GetStandardUncertainty() float64 {
+	if x != nil && x.StandardUncertainty != nil {
+		return *x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *WindowVerdict) GetInside() float64 {
+	if x != nil && x.Inside != nil {
+		return *x.Inside
+	}
+	return 0
+}
+
+func (x *WindowVerdict) GetBelow() float64 {
+	if x != nil && x.Below != nil {
+		return *x.Below
+	}
+	return 0
+}
+
+func (x *WindowVerdict) GetAbove() float64 {
+	if x != nil && x.Above != nil {
+		return *x.Above
+	}
+	return 0
+}
+
+func (x *WindowVerdict) GetInputs() []uint64 {
+	if x != nil {
+		return x.Inputs
+	}
+	return nil
+}
+
+func (x *WindowVerdict) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
 // FlagRaised tells a person that something needs a look.
 type FlagRaised struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
@@ -5161,14 +5691,17 @@ type FlagRaised struct {
 	Instrument string                 `protobuf:"bytes,4,opt,name=instrument,proto3" json:"instrument,omitempty"`
 	Roast      string                 `protobuf:"bytes,5,opt,name=roast,proto3" json:"roast,omitempty"`
 	// What is the matter, with the values, and what to do.
-	Text          string `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
+	Text string `protobuf:"bytes,6,opt,name=text,proto3" json:"text,omitempty"`
+	// A second sample that is concerned: the one it may have been exchanged with. The
+	// flag is in the records of both.
+	OtherSample   string `protobuf:"bytes,7,opt,name=other_sample,json=otherSample,proto3" json:"other_sample,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5180,7 +5713,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5193,7 +5726,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -5238,6 +5771,13 @@ func (x *FlagRaised) GetText() string {
 	return ""
 }
 
+func (x *FlagRaised) GetOtherSample() string {
+	if x != nil {
+		return x.OtherSample
+	}
+	return ""
+}
+
 // SampleRecord is everything known about one sample, folded from the entries.
 // The same entries give the same bytes.
 type SampleRecord struct {
@@ -5257,14 +5797,16 @@ type SampleRecord struct {
 	Notes        []*Note                `protobuf:"bytes,11,rep,name=notes,proto3" json:"notes,omitempty"`
 	Corrections  []*Correction          `protobuf:"bytes,12,rep,name=corrections,proto3" json:"corrections,omitempty"`
 	// Station the sample waits for; empty if none.
-	QueuedFor     string `protobuf:"bytes,13,opt,name=queued_for,json=queuedFor,proto3" json:"queued_for,omitempty"`
+	QueuedFor string `protobuf:"bytes,13,opt,name=queued_for,json=queuedFor,proto3" json:"queued_for,omitempty"`
+	// Of the green sample, each by another criteria set.
+	Verdicts      []*CriteriaVerdict `protobuf:"bytes,14,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5276,7 +5818,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5289,7 +5831,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -5383,6 +5925,13 @@ func (x *SampleRecord) GetQueuedFor() string {
 	return ""
 }
 
+func (x *SampleRecord) GetVerdicts() []*CriteriaVerdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
 type Placement struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Station string                 `protobuf:"bytes,1,opt,name=station,proto3" json:"station,omitempty"`
@@ -5396,7 +5945,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5408,7 +5957,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5421,7 +5970,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *Placement) GetStation() string {
@@ -5491,7 +6040,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5503,7 +6052,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5516,7 +6065,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -5688,14 +6237,16 @@ type Roast struct {
 	FirstNumber uint64 `protobuf:"varint,9,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
 	LastNumber  uint64 `protobuf:"varint,10,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
 	// Runs in which the roast went on after the first, in order.
-	Parts         []*RoastPart `protobuf:"bytes,11,rep,name=parts,proto3" json:"parts,omitempty"`
+	Parts []*RoastPart `protobuf:"bytes,11,rep,name=parts,proto3" json:"parts,omitempty"`
+	// Each by another criteria set.
+	Verdicts      []*CriteriaVerdict `protobuf:"bytes,12,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[45]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5707,7 +6258,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[45]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5720,7 +6271,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Roast) GetRoast() string {
@@ -5800,6 +6351,13 @@ func (x *Roast) GetParts() []*RoastPart {
 	return nil
 }
 
+func (x *Roast) GetVerdicts() []*CriteriaVerdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
 // RoastPart is a further run that a roast was measured in, from its first reading on.
 type RoastPart struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -5815,7 +6373,7 @@ type RoastPart struct {
 
 func (x *RoastPart) Reset() {
 	*x = RoastPart{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5827,7 +6385,7 @@ func (x *RoastPart) String() string {
 func (*RoastPart) ProtoMessage() {}
 
 func (x *RoastPart) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5840,7 +6398,7 @@ func (x *RoastPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
 func (*RoastPart) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *RoastPart) GetRun() string {
@@ -5881,7 +6439,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5893,7 +6451,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5906,7 +6464,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -5980,7 +6538,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5992,7 +6550,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6005,7 +6563,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *Finding) GetName() string {
@@ -6057,19 +6615,107 @@ func (x *Finding) GetCursor() uint64 {
 	return 0
 }
 
+// CriteriaVerdict is what VerdictGiven said of a sample or roast.
+type CriteriaVerdict struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	Criteria     string                 `protobuf:"bytes,1,opt,name=criteria,proto3" json:"criteria,omitempty"`
+	Digest       string                 `protobuf:"bytes,2,opt,name=digest,proto3" json:"digest,omitempty"`
+	AcceptedRisk float64                `protobuf:"fixed64,3,opt,name=accepted_risk,json=acceptedRisk,proto3" json:"accepted_risk,omitempty"`
+	Verdict      Verdict                `protobuf:"varint,4,opt,name=verdict,proto3,enum=evenbench.v1.Verdict" json:"verdict,omitempty"`
+	Windows      []*WindowVerdict       `protobuf:"bytes,5,rep,name=windows,proto3" json:"windows,omitempty"`
+	// Cursor of the VerdictGiven.
+	Cursor        uint64 `protobuf:"varint,6,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CriteriaVerdict) Reset() {
+	*x = CriteriaVerdict{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CriteriaVerdict) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CriteriaVerdict) ProtoMessage() {}
+
+func (x *CriteriaVerdict) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CriteriaVerdict.ProtoReflect.Descriptor instead.
+func (*CriteriaVerdict) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{53}
+}
+
+func (x *CriteriaVerdict) GetCriteria() string {
+	if x != nil {
+		return x.Criteria
+	}
+	return ""
+}
+
+func (x *CriteriaVerdict) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *CriteriaVerdict) GetAcceptedRisk() float64 {
+	if x != nil {
+		return x.AcceptedRisk
+	}
+	return 0
+}
+
+func (x *CriteriaVerdict) GetVerdict() Verdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return Verdict_VERDICT_UNSPECIFIED
+}
+
+func (x *CriteriaVerdict) GetWindows() []*WindowVerdict {
+	if x != nil {
+		return x.Windows
+	}
+	return nil
+}
+
+func (x *CriteriaVerdict) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
 type Flag struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Code          FlagCode               `protobuf:"varint,1,opt,name=code,proto3,enum=evenbench.v1.FlagCode" json:"code,omitempty"`
-	Text          string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
-	At            *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
-	Cursor        uint64                 `protobuf:"varint,4,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Code   FlagCode               `protobuf:"varint,1,opt,name=code,proto3,enum=evenbench.v1.FlagCode" json:"code,omitempty"`
+	Text   string                 `protobuf:"bytes,2,opt,name=text,proto3" json:"text,omitempty"`
+	At     *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=at,proto3" json:"at,omitempty"`
+	Cursor uint64                 `protobuf:"varint,4,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	// As in the entry: the sample, where this is the record of the other one.
+	OtherSample   string `protobuf:"bytes,5,opt,name=other_sample,json=otherSample,proto3" json:"other_sample,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6081,7 +6727,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6094,7 +6740,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -6125,6 +6771,13 @@ func (x *Flag) GetCursor() uint64 {
 	return 0
 }
 
+func (x *Flag) GetOtherSample() string {
+	if x != nil {
+		return x.OtherSample
+	}
+	return ""
+}
+
 type Note struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Text  string                 `protobuf:"bytes,1,opt,name=text,proto3" json:"text,omitempty"`
@@ -6138,7 +6791,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6150,7 +6803,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6163,7 +6816,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *Note) GetText() string {
@@ -6211,7 +6864,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	mi := &file_evenbench_v1_record_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6223,7 +6876,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	mi := &file_evenbench_v1_record_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6236,7 +6889,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Correction) GetField() string {
@@ -6299,7 +6952,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd9\x11\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9c\x12\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -6341,7 +6994,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\ffinding_made\x18! \x01(\v2\x19.evenbench.v1.FindingMadeH\x00R\vfindingMade\x12;\n" +
 	"\vflag_raised\x18\" \x01(\v2\x18.evenbench.v1.FlagRaisedH\x00R\n" +
 	"flagRaised\x12G\n" +
-	"\x0froast_continued\x18# \x01(\v2\x1c.evenbench.v1.RoastContinuedH\x00R\x0eroastContinued\x12P\n" +
+	"\x0froast_continued\x18# \x01(\v2\x1c.evenbench.v1.RoastContinuedH\x00R\x0eroastContinued\x12A\n" +
+	"\rverdict_given\x18$ \x01(\v2\x1a.evenbench.v1.VerdictGivenH\x00R\fverdictGiven\x12P\n" +
 	"\x12instrument_adopted\x18( \x01(\v2\x1f.evenbench.v1.InstrumentAdoptedH\x00R\x11instrumentAdopted\x12J\n" +
 	"\x10calibration_made\x18) \x01(\v2\x1d.evenbench.v1.CalibrationMadeH\x00R\x0fcalibrationMade\x12P\n" +
 	"\x12instrument_checked\x18* \x01(\v2\x1f.evenbench.v1.InstrumentCheckedH\x00R\x11instrumentChecked\x12J\n" +
@@ -6352,11 +7006,33 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vhub_version\x18\x02 \x01(\tR\n" +
 	"hubVersion\x12\x1d\n" +
 	"\n" +
-	"clock_rate\x18\x03 \x01(\x01R\tclockRate\"q\n" +
+	"clock_rate\x18\x03 \x01(\x01R\tclockRate\"\xa5\x01\n" +
 	"\tLabLoaded\x12\x19\n" +
 	"\blab_name\x18\x01 \x01(\tR\alabName\x12\x16\n" +
 	"\x06digest\x18\x02 \x01(\tR\x06digest\x121\n" +
-	"\bstations\x18\x03 \x03(\v2\x15.evenbench.v1.StationR\bstations\"L\n" +
+	"\bstations\x18\x03 \x03(\v2\x15.evenbench.v1.StationR\bstations\x122\n" +
+	"\bcriteria\x18\x04 \x03(\v2\x16.evenbench.v1.CriteriaR\bcriteria\"\xa1\x01\n" +
+	"\bCriteria\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
+	"\x05title\x18\x02 \x01(\tR\x05title\x12\x16\n" +
+	"\x06digest\x18\x03 \x01(\tR\x06digest\x12#\n" +
+	"\raccepted_risk\x18\x04 \x01(\x01R\facceptedRisk\x12.\n" +
+	"\awindows\x18\x05 \x03(\v2\x14.evenbench.v1.WindowR\awindows\"\xc9\x02\n" +
+	"\x06Window\x12\x18\n" +
+	"\afinding\x18\x01 \x01(\tR\afinding\x12\x1a\n" +
+	"\bproperty\x18\x02 \x01(\tR\bproperty\x12 \n" +
+	"\vrequirement\x18\x03 \x01(\tR\vrequirement\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05basis\x18\x05 \x01(\tR\x05basis\x12\x15\n" +
+	"\x03low\x18\x06 \x01(\x01H\x00R\x03low\x88\x01\x01\x12\x17\n" +
+	"\x04high\x18\a \x01(\x01H\x01R\x04high\x88\x01\x01\x12\x16\n" +
+	"\x06method\x18\b \x01(\tR\x06method\x12\x16\n" +
+	"\x06source\x18\t \x01(\tR\x06source\x12.\n" +
+	"\x05kinds\x18\n" +
+	" \x03(\x0e2\x18.evenbench.v1.SampleKindR\x05kinds\x12\x1c\n" +
+	"\tprocesses\x18\v \x03(\tR\tprocessesB\x06\n" +
+	"\x04_lowB\a\n" +
+	"\x05_high\"L\n" +
 	"\aStation\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12-\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x19.evenbench.v1.StationKindR\x04kind\"\xe4\x02\n" +
@@ -6699,7 +7375,31 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x06method\x18\a \x01(\tR\x06method\x12\x16\n" +
 	"\x06inputs\x18\b \x03(\x04R\x06inputs\x12\x1c\n" +
 	"\twithdrawn\x18\t \x01(\bR\twithdrawnB\x17\n" +
-	"\x15_standard_uncertainty\"\xb4\x01\n" +
+	"\x15_standard_uncertainty\"\x9b\x02\n" +
+	"\fVerdictGiven\x12\x16\n" +
+	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x14\n" +
+	"\x05roast\x18\x02 \x01(\tR\x05roast\x12\x1a\n" +
+	"\bcriteria\x18\x03 \x01(\tR\bcriteria\x12\x16\n" +
+	"\x06digest\x18\x04 \x01(\tR\x06digest\x12#\n" +
+	"\raccepted_risk\x18\x05 \x01(\x01R\facceptedRisk\x12/\n" +
+	"\averdict\x18\x06 \x01(\x0e2\x15.evenbench.v1.VerdictR\averdict\x125\n" +
+	"\awindows\x18\a \x03(\v2\x1b.evenbench.v1.WindowVerdictR\awindows\x12\x1c\n" +
+	"\twithdrawn\x18\b \x01(\bR\twithdrawn\"\x86\x03\n" +
+	"\rWindowVerdict\x12,\n" +
+	"\x06window\x18\x01 \x01(\v2\x14.evenbench.v1.WindowR\x06window\x12/\n" +
+	"\averdict\x18\x02 \x01(\x0e2\x15.evenbench.v1.VerdictR\averdict\x12\x19\n" +
+	"\x05value\x18\x03 \x01(\x01H\x00R\x05value\x88\x01\x01\x126\n" +
+	"\x14standard_uncertainty\x18\x04 \x01(\x01H\x01R\x13standardUncertainty\x88\x01\x01\x12\x1b\n" +
+	"\x06inside\x18\x05 \x01(\x01H\x02R\x06inside\x88\x01\x01\x12\x19\n" +
+	"\x05below\x18\x06 \x01(\x01H\x03R\x05below\x88\x01\x01\x12\x19\n" +
+	"\x05above\x18\a \x01(\x01H\x04R\x05above\x88\x01\x01\x12\x16\n" +
+	"\x06inputs\x18\b \x03(\x04R\x06inputs\x12\x16\n" +
+	"\x06remark\x18\t \x01(\tR\x06remarkB\b\n" +
+	"\x06_valueB\x17\n" +
+	"\x15_standard_uncertaintyB\t\n" +
+	"\a_insideB\b\n" +
+	"\x06_belowB\b\n" +
+	"\x06_above\"\xd7\x01\n" +
 	"\n" +
 	"FlagRaised\x12*\n" +
 	"\x04code\x18\x01 \x01(\x0e2\x16.evenbench.v1.FlagCodeR\x04code\x12\x18\n" +
@@ -6709,7 +7409,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"instrument\x18\x04 \x01(\tR\n" +
 	"instrument\x12\x14\n" +
 	"\x05roast\x18\x05 \x01(\tR\x05roast\x12\x12\n" +
-	"\x04text\x18\x06 \x01(\tR\x04text\"\xd9\x04\n" +
+	"\x04text\x18\x06 \x01(\tR\x04text\x12!\n" +
+	"\fother_sample\x18\a \x01(\tR\votherSample\"\x94\x05\n" +
 	"\fSampleRecord\x12\x16\n" +
 	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12\x13\n" +
@@ -6727,7 +7428,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x05notes\x18\v \x03(\v2\x12.evenbench.v1.NoteR\x05notes\x12:\n" +
 	"\vcorrections\x18\f \x03(\v2\x18.evenbench.v1.CorrectionR\vcorrections\x12\x1d\n" +
 	"\n" +
-	"queued_for\x18\r \x01(\tR\tqueuedFor\"\xaf\x01\n" +
+	"queued_for\x18\r \x01(\tR\tqueuedFor\x129\n" +
+	"\bverdicts\x18\x0e \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\"\xaf\x01\n" +
 	"\tPlacement\x12\x18\n" +
 	"\astation\x18\x01 \x01(\tR\astation\x12.\n" +
 	"\x04from\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12*\n" +
@@ -6764,7 +7466,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\fdevice_value\x18\x1e \x01(\x01H\x01R\vdeviceValue\x88\x01\x01\x12\x1a\n" +
 	"\breplaces\x18\x1f \x01(\x04R\breplacesB\x17\n" +
 	"\x15_standard_uncertaintyB\x0f\n" +
-	"\r_device_value\"\xa4\x03\n" +
+	"\r_device_value\"\xdf\x03\n" +
 	"\x05Roast\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x129\n" +
@@ -6781,7 +7483,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vlast_number\x18\n" +
 	" \x01(\x04R\n" +
 	"lastNumber\x12-\n" +
-	"\x05parts\x18\v \x03(\v2\x17.evenbench.v1.RoastPartR\x05parts\"U\n" +
+	"\x05parts\x18\v \x03(\v2\x17.evenbench.v1.RoastPartR\x05parts\x129\n" +
+	"\bverdicts\x18\f \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\"U\n" +
 	"\tRoastPart\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x19\n" +
 	"\boffset_s\x18\x02 \x01(\x01R\aoffsetS\x12\x1b\n" +
@@ -6804,12 +7507,20 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x06method\x18\x05 \x01(\tR\x06method\x12\x16\n" +
 	"\x06inputs\x18\x06 \x03(\x04R\x06inputs\x12\x16\n" +
 	"\x06cursor\x18\a \x01(\x04R\x06cursorB\x17\n" +
-	"\x15_standard_uncertainty\"\x8a\x01\n" +
+	"\x15_standard_uncertainty\"\xea\x01\n" +
+	"\x0fCriteriaVerdict\x12\x1a\n" +
+	"\bcriteria\x18\x01 \x01(\tR\bcriteria\x12\x16\n" +
+	"\x06digest\x18\x02 \x01(\tR\x06digest\x12#\n" +
+	"\raccepted_risk\x18\x03 \x01(\x01R\facceptedRisk\x12/\n" +
+	"\averdict\x18\x04 \x01(\x0e2\x15.evenbench.v1.VerdictR\averdict\x125\n" +
+	"\awindows\x18\x05 \x03(\v2\x1b.evenbench.v1.WindowVerdictR\awindows\x12\x16\n" +
+	"\x06cursor\x18\x06 \x01(\x04R\x06cursor\"\xad\x01\n" +
 	"\x04Flag\x12*\n" +
 	"\x04code\x18\x01 \x01(\x0e2\x16.evenbench.v1.FlagCodeR\x04code\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12*\n" +
 	"\x02at\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
-	"\x06cursor\x18\x04 \x01(\x04R\x06cursor\"t\n" +
+	"\x06cursor\x18\x04 \x01(\x04R\x06cursor\x12!\n" +
+	"\fother_sample\x18\x05 \x01(\tR\votherSample\"t\n" +
 	"\x04Note\x12\x12\n" +
 	"\x04text\x18\x01 \x01(\tR\x04text\x12\x14\n" +
 	"\x05actor\x18\x02 \x01(\tR\x05actor\x12*\n" +
@@ -6919,7 +7630,13 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x15MARK_KIND_FIRST_CRACK\x10\x04\x12\x1a\n" +
 	"\x16MARK_KIND_SECOND_CRACK\x10\x05\x12\x12\n" +
 	"\x0eMARK_KIND_DROP\x10\x06\x12\x14\n" +
-	"\x10MARK_KIND_COOLED\x10\a*\xed\x01\n" +
+	"\x10MARK_KIND_COOLED\x10\a*|\n" +
+	"\aVerdict\x12\x17\n" +
+	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eVERDICT_INSIDE\x10\x01\x12\x13\n" +
+	"\x0fVERDICT_OUTSIDE\x10\x02\x12\x15\n" +
+	"\x11VERDICT_UNDECIDED\x10\x03\x12\x18\n" +
+	"\x14VERDICT_NOT_MEASURED\x10\x04*\x90\x02\n" +
 	"\bFlagCode\x12\x19\n" +
 	"\x15FLAG_CODE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15FLAG_CODE_EMPTY_QUEUE\x10\x01\x12\x19\n" +
@@ -6927,7 +7644,9 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1aFLAG_CODE_IMPLAUSIBLE_LOSS\x10\x03\x12\x1a\n" +
 	"\x16FLAG_CODE_UNKNOWN_CODE\x10\x04\x12\x18\n" +
 	"\x14FLAG_CODE_UNASSIGNED\x10\x05\x12\x1e\n" +
-	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06\x12\x1a\n" +
+	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06\x12!\n" +
+	"\x1dFLAG_CODE_IMPLAUSIBLE_DENSITY\x10\n" +
+	"\x12\x1a\n" +
 	"\x16FLAG_CODE_DISK_FILLING\x10(*u\n" +
 	"\n" +
 	"RoastState\x12\x1b\n" +
@@ -6948,8 +7667,8 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 	return file_evenbench_v1_record_proto_rawDescData
 }
 
-var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 14)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 52)
+var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 57)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -6963,166 +7682,184 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(SampleKind)(0),               // 9: evenbench.v1.SampleKind
 	(PlacementMeans)(0),           // 10: evenbench.v1.PlacementMeans
 	(MarkKind)(0),                 // 11: evenbench.v1.MarkKind
-	(FlagCode)(0),                 // 12: evenbench.v1.FlagCode
-	(RoastState)(0),               // 13: evenbench.v1.RoastState
-	(*Entry)(nil),                 // 14: evenbench.v1.Entry
-	(*RecordOpened)(nil),          // 15: evenbench.v1.RecordOpened
-	(*LabLoaded)(nil),             // 16: evenbench.v1.LabLoaded
-	(*Station)(nil),               // 17: evenbench.v1.Station
-	(*RunOpened)(nil),             // 18: evenbench.v1.RunOpened
-	(*Channel)(nil),               // 19: evenbench.v1.Channel
-	(*Thermocouple)(nil),          // 20: evenbench.v1.Thermocouple
-	(*ReadingBatch)(nil),          // 21: evenbench.v1.ReadingBatch
-	(*Series)(nil),                // 22: evenbench.v1.Series
-	(*Remark)(nil),                // 23: evenbench.v1.Remark
-	(*Binding)(nil),               // 24: evenbench.v1.Binding
-	(*Gap)(nil),                   // 25: evenbench.v1.Gap
-	(*RunClosed)(nil),             // 26: evenbench.v1.RunClosed
-	(*InstrumentChanged)(nil),     // 27: evenbench.v1.InstrumentChanged
-	(*InstrumentIdentified)(nil),  // 28: evenbench.v1.InstrumentIdentified
-	(*InstrumentAdopted)(nil),     // 29: evenbench.v1.InstrumentAdopted
-	(*CalibrationMade)(nil),       // 30: evenbench.v1.CalibrationMade
-	(*Calibration)(nil),           // 31: evenbench.v1.Calibration
-	(*CalibrationPoint)(nil),      // 32: evenbench.v1.CalibrationPoint
-	(*ProbeResponse)(nil),         // 33: evenbench.v1.ProbeResponse
-	(*CalibrationConcern)(nil),    // 34: evenbench.v1.CalibrationConcern
-	(*InstrumentChecked)(nil),     // 35: evenbench.v1.InstrumentChecked
-	(*ReadingsDoubted)(nil),       // 36: evenbench.v1.ReadingsDoubted
-	(*ClockStepped)(nil),          // 37: evenbench.v1.ClockStepped
-	(*InstrumentAsked)(nil),       // 38: evenbench.v1.InstrumentAsked
-	(*SampleIdentity)(nil),        // 39: evenbench.v1.SampleIdentity
-	(*SampleRegistered)(nil),      // 40: evenbench.v1.SampleRegistered
-	(*SampleAmended)(nil),         // 41: evenbench.v1.SampleAmended
-	(*FieldChange)(nil),           // 42: evenbench.v1.FieldChange
-	(*SampleQueued)(nil),          // 43: evenbench.v1.SampleQueued
-	(*SampleUnqueued)(nil),        // 44: evenbench.v1.SampleUnqueued
-	(*SamplePlaced)(nil),          // 45: evenbench.v1.SamplePlaced
-	(*SampleRemoved)(nil),         // 46: evenbench.v1.SampleRemoved
-	(*ReadingsAssigned)(nil),      // 47: evenbench.v1.ReadingsAssigned
-	(*MeasurementTaken)(nil),      // 48: evenbench.v1.MeasurementTaken
-	(*NoteAdded)(nil),             // 49: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 50: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 51: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 52: evenbench.v1.RoastClosed
-	(*RoastContinued)(nil),        // 53: evenbench.v1.RoastContinued
-	(*FindingMade)(nil),           // 54: evenbench.v1.FindingMade
-	(*FlagRaised)(nil),            // 55: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 56: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 57: evenbench.v1.Placement
-	(*Measurement)(nil),           // 58: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 59: evenbench.v1.Roast
-	(*RoastPart)(nil),             // 60: evenbench.v1.RoastPart
-	(*Mark)(nil),                  // 61: evenbench.v1.Mark
-	(*Finding)(nil),               // 62: evenbench.v1.Finding
-	(*Flag)(nil),                  // 63: evenbench.v1.Flag
-	(*Note)(nil),                  // 64: evenbench.v1.Note
-	(*Correction)(nil),            // 65: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 66: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 67: google.protobuf.Duration
+	(Verdict)(0),                  // 12: evenbench.v1.Verdict
+	(FlagCode)(0),                 // 13: evenbench.v1.FlagCode
+	(RoastState)(0),               // 14: evenbench.v1.RoastState
+	(*Entry)(nil),                 // 15: evenbench.v1.Entry
+	(*RecordOpened)(nil),          // 16: evenbench.v1.RecordOpened
+	(*LabLoaded)(nil),             // 17: evenbench.v1.LabLoaded
+	(*Criteria)(nil),              // 18: evenbench.v1.Criteria
+	(*Window)(nil),                // 19: evenbench.v1.Window
+	(*Station)(nil),               // 20: evenbench.v1.Station
+	(*RunOpened)(nil),             // 21: evenbench.v1.RunOpened
+	(*Channel)(nil),               // 22: evenbench.v1.Channel
+	(*Thermocouple)(nil),          // 23: evenbench.v1.Thermocouple
+	(*ReadingBatch)(nil),          // 24: evenbench.v1.ReadingBatch
+	(*Series)(nil),                // 25: evenbench.v1.Series
+	(*Remark)(nil),                // 26: evenbench.v1.Remark
+	(*Binding)(nil),               // 27: evenbench.v1.Binding
+	(*Gap)(nil),                   // 28: evenbench.v1.Gap
+	(*RunClosed)(nil),             // 29: evenbench.v1.RunClosed
+	(*InstrumentChanged)(nil),     // 30: evenbench.v1.InstrumentChanged
+	(*InstrumentIdentified)(nil),  // 31: evenbench.v1.InstrumentIdentified
+	(*InstrumentAdopted)(nil),     // 32: evenbench.v1.InstrumentAdopted
+	(*CalibrationMade)(nil),       // 33: evenbench.v1.CalibrationMade
+	(*Calibration)(nil),           // 34: evenbench.v1.Calibration
+	(*CalibrationPoint)(nil),      // 35: evenbench.v1.CalibrationPoint
+	(*ProbeResponse)(nil),         // 36: evenbench.v1.ProbeResponse
+	(*CalibrationConcern)(nil),    // 37: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),     // 38: evenbench.v1.InstrumentChecked
+	(*ReadingsDoubted)(nil),       // 39: evenbench.v1.ReadingsDoubted
+	(*ClockStepped)(nil),          // 40: evenbench.v1.ClockStepped
+	(*InstrumentAsked)(nil),       // 41: evenbench.v1.InstrumentAsked
+	(*SampleIdentity)(nil),        // 42: evenbench.v1.SampleIdentity
+	(*SampleRegistered)(nil),      // 43: evenbench.v1.SampleRegistered
+	(*SampleAmended)(nil),         // 44: evenbench.v1.SampleAmended
+	(*FieldChange)(nil),           // 45: evenbench.v1.FieldChange
+	(*SampleQueued)(nil),          // 46: evenbench.v1.SampleQueued
+	(*SampleUnqueued)(nil),        // 47: evenbench.v1.SampleUnqueued
+	(*SamplePlaced)(nil),          // 48: evenbench.v1.SamplePlaced
+	(*SampleRemoved)(nil),         // 49: evenbench.v1.SampleRemoved
+	(*ReadingsAssigned)(nil),      // 50: evenbench.v1.ReadingsAssigned
+	(*MeasurementTaken)(nil),      // 51: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 52: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 53: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 54: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 55: evenbench.v1.RoastClosed
+	(*RoastContinued)(nil),        // 56: evenbench.v1.RoastContinued
+	(*FindingMade)(nil),           // 57: evenbench.v1.FindingMade
+	(*VerdictGiven)(nil),          // 58: evenbench.v1.VerdictGiven
+	(*WindowVerdict)(nil),         // 59: evenbench.v1.WindowVerdict
+	(*FlagRaised)(nil),            // 60: evenbench.v1.FlagRaised
+	(*SampleRecord)(nil),          // 61: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 62: evenbench.v1.Placement
+	(*Measurement)(nil),           // 63: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 64: evenbench.v1.Roast
+	(*RoastPart)(nil),             // 65: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 66: evenbench.v1.Mark
+	(*Finding)(nil),               // 67: evenbench.v1.Finding
+	(*CriteriaVerdict)(nil),       // 68: evenbench.v1.CriteriaVerdict
+	(*Flag)(nil),                  // 69: evenbench.v1.Flag
+	(*Note)(nil),                  // 70: evenbench.v1.Note
+	(*Correction)(nil),            // 71: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 72: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 73: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	66, // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
-	15, // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
-	16, // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
-	18, // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
-	21, // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
-	25, // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
-	26, // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
-	27, // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
-	37, // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
-	38, // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
-	28, // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
-	40, // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
-	41, // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
-	43, // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
-	44, // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
-	45, // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
-	46, // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
-	47, // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	49, // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	48, // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
-	50, // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	51, // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	52, // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	54, // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	55, // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	53, // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
-	29, // 26: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
-	30, // 27: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
-	35, // 28: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
-	36, // 29: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
-	17, // 30: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	0,  // 31: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	66, // 32: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	19, // 33: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	67, // 34: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,  // 35: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	20, // 36: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
-	66, // 37: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	66, // 38: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	22, // 39: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	24, // 40: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	23, // 41: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,  // 42: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,  // 43: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	66, // 44: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	66, // 45: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,  // 46: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,  // 47: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	31, // 48: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
-	6,  // 49: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
-	66, // 50: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
-	66, // 51: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
-	32, // 52: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
-	34, // 53: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
-	33, // 54: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
-	7,  // 55: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
-	8,  // 56: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
-	66, // 57: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
-	3,  // 58: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
-	67, // 59: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	9,  // 60: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	39, // 61: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	42, // 62: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	66, // 63: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	10, // 64: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	66, // 65: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	58, // 66: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	66, // 67: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	11, // 68: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	66, // 69: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	12, // 70: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	39, // 71: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	66, // 72: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	57, // 73: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	58, // 74: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	59, // 75: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	62, // 76: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	63, // 77: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	64, // 78: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	65, // 79: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	66, // 80: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	66, // 81: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	10, // 82: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,  // 83: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,  // 84: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	66, // 85: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	66, // 86: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	13, // 87: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	61, // 88: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	62, // 89: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	60, // 90: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	11, // 91: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	66, // 92: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	12, // 93: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	66, // 94: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	66, // 95: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	66, // 96: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	97, // [97:97] is the sub-list for method output_type
-	97, // [97:97] is the sub-list for method input_type
-	97, // [97:97] is the sub-list for extension type_name
-	97, // [97:97] is the sub-list for extension extendee
-	0,  // [0:97] is the sub-list for field type_name
+	72,  // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	16,  // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
+	17,  // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
+	21,  // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
+	24,  // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
+	28,  // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
+	29,  // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
+	30,  // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
+	40,  // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
+	41,  // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
+	31,  // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
+	43,  // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
+	44,  // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
+	46,  // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
+	47,  // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
+	48,  // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
+	49,  // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
+	50,  // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
+	52,  // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	51,  // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	53,  // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	54,  // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	55,  // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	57,  // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	60,  // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	56,  // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
+	58,  // 26: evenbench.v1.Entry.verdict_given:type_name -> evenbench.v1.VerdictGiven
+	32,  // 27: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
+	33,  // 28: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
+	38,  // 29: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
+	39,  // 30: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
+	20,  // 31: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	18,  // 32: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
+	19,  // 33: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
+	9,   // 34: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
+	0,   // 35: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	72,  // 36: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	22,  // 37: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	73,  // 38: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,   // 39: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	23,  // 40: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
+	72,  // 41: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	72,  // 42: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	25,  // 43: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	27,  // 44: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	26,  // 45: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,   // 46: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,   // 47: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	72,  // 48: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	72,  // 49: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,   // 50: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,   // 51: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	34,  // 52: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
+	6,   // 53: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
+	72,  // 54: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
+	72,  // 55: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
+	35,  // 56: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
+	37,  // 57: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
+	36,  // 58: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
+	7,   // 59: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
+	8,   // 60: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
+	72,  // 61: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
+	3,   // 62: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
+	73,  // 63: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	9,   // 64: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	42,  // 65: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	45,  // 66: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	72,  // 67: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	10,  // 68: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	72,  // 69: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	63,  // 70: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	72,  // 71: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	11,  // 72: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	72,  // 73: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	12,  // 74: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
+	59,  // 75: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
+	19,  // 76: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
+	12,  // 77: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
+	13,  // 78: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	42,  // 79: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	72,  // 80: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	62,  // 81: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	63,  // 82: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	64,  // 83: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	67,  // 84: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	69,  // 85: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	70,  // 86: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	71,  // 87: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	68,  // 88: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	72,  // 89: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	72,  // 90: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	10,  // 91: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,   // 92: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,   // 93: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	72,  // 94: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	72,  // 95: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	14,  // 96: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	66,  // 97: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	67,  // 98: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	65,  // 99: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	68,  // 100: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	11,  // 101: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	72,  // 102: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	12,  // 103: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
+	59,  // 104: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
+	13,  // 105: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	72,  // 106: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	72,  // 107: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	72,  // 108: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	109, // [109:109] is the sub-list for method output_type
+	109, // [109:109] is the sub-list for method input_type
+	109, // [109:109] is the sub-list for extension type_name
+	109, // [109:109] is the sub-list for extension extendee
+	0,   // [0:109] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -7156,26 +7893,29 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_FindingMade)(nil),
 		(*Entry_FlagRaised)(nil),
 		(*Entry_RoastContinued)(nil),
+		(*Entry_VerdictGiven)(nil),
 		(*Entry_InstrumentAdopted)(nil),
 		(*Entry_CalibrationMade)(nil),
 		(*Entry_InstrumentChecked)(nil),
 		(*Entry_ReadingsDoubted)(nil),
 	}
-	file_evenbench_v1_record_proto_msgTypes[5].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[8].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[36].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[37].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[40].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[4].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[10].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[38].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[39].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[42].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[44].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[47].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[48].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[51].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[52].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
-			NumEnums:      14,
-			NumMessages:   52,
+			NumEnums:      15,
+			NumMessages:   57,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
