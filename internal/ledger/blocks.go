@@ -154,6 +154,11 @@ func (b *blocks) block(number uint32) (*unfinished, error) {
 		if err != nil && r.length == 0 {
 			return nil, b.fault(Fault{b.position + 1, fmt.Sprintf("entries from %d on cannot be read: file %s, byte %d: %v", b.position+1, name, at, err)})
 		}
+		// A write that went over the end of a block may have lost what it wrote there,
+		// and kept what it wrote here.
+		if at == 0 && r.sequence > b.position+1 && b.position+1 >= b.tolerate {
+			return &unfinished{number, 0}, nil
+		}
 		if err := b.record(r, err, name, at); err != nil {
 			return nil, err
 		}

@@ -2,6 +2,7 @@ package ledger_test
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -137,6 +138,44 @@ func TestP2AnUnfinishedWriteOverTwoBlocks(t *testing.T) {
 	}
 	if a := audited(t, dir); a.GetUnbroken() {
 		t.Error("an acknowledged entry is gone, and the audit says that nothing is")
+	}
+}
+
+// The same, and what was not stored is whole entries at the end of the first block, so
+// that nothing there is broken off.
+func TestP2AnUnfinishedWriteThatLostTheEndOfABlock(t *testing.T) {
+	dir, first := twoBlocks(t)
+	l := open(t, dir)
+	all := readAll(t, l, 0)
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	files := blockFiles(t, dir)
+	expanded, err := ledger.Expand(files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	const lost = 7
+	end := 0
+	for range first - lost {
+		end += int(binary.LittleEndian.Uint32(expanded[end:]) &^ (1 << 31)) // the length of a record
+	}
+	if err := os.WriteFile(files[0], expanded[:end], 0o600); err != nil {
+		t.Fatal(err)
+	}
+
+	// Before the last acknowledged entry it is a loss.
+	noteAt(t, dir, all, first-lost+1)
+	if a := audited(t, dir); a.GetUnbroken() {
+		t.Error("an acknowledged entry is gone, and the audit says that nothing is")
+	}
+	noteAt(t, dir, all, first-2*lost)
+	if a := audited(t, dir); !a.GetUnbroken() || a.GetEntries() != first-lost {
+		t.Errorf("the audit says %d entries, not %d; %v", a.GetEntries(), first-lost, a.GetFaults())
+	}
+	goesOn(t, dir, first-lost)
+	if kept, _ := filepath.Glob(filepath.Join(dir, "unfinished-*")); len(kept) != 1 {
+		t.Errorf("put aside: %v", kept)
 	}
 }
 
