@@ -177,7 +177,8 @@ func (s *site) begin(ctx context.Context) error {
 }
 
 // goesOn waits until every instrument has stored a further reading, from a driver that
-// is to live: what one that was told to end still hands over does not count.
+// is to live: what one that was told to end still hands over does not count, nor what
+// is left of one that has gone, whose process is 0.
 func (s *site) goesOn(ctx context.Context) error {
 	gear := pb.NewInstrumentServiceClient(s.conn)
 	type place struct {
@@ -198,7 +199,8 @@ func (s *site) goesOn(ctx context.Context) error {
 			is := place{in.GetRun(), in.GetLastNumber()}
 			if before, ok := was[in.GetInstrument()]; !ok {
 				was[in.GetInstrument()] = is
-			} else if is.last > 0 && is != before && !s.ended[int(in.GetProcessId())] && in.GetState() == pb.InstrumentState_INSTRUMENT_STATE_MEASURING {
+			} else if pid := int(in.GetProcessId()); pid != 0 && !s.ended[pid] && is.last > 0 && is != before &&
+				in.GetState() == pb.InstrumentState_INSTRUMENT_STATE_MEASURING {
 				going++
 			}
 		}
