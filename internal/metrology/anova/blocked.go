@@ -82,17 +82,8 @@ func InBlocks(readings []Observation) (Blocked, error) {
 	return b, nil
 }
 
-// Residuals returns what groups and blocks leave of the readings, in their order.
-func (b *Blocked) Residuals() []float64 {
-	left := make([]float64, len(b.pattern))
-	for i, r := range b.pattern {
-		left[i] = r.Value - b.first - b.coefficients[r.Group]
-		if r.Block > 0 {
-			left[i] -= b.coefficients[b.groups+r.Block-1]
-		}
-	}
-	return left
-}
+// Readings is how many were analysed.
+func (b *Blocked) Readings() int { return len(b.pattern) }
 
 // Refit analyses other values in the same pattern, in the order of the readings that
 // were analysed; of the result Within, ResidualSD, and what groups have are set. It is
