@@ -14,6 +14,7 @@ var unitsInPrint = map[string]string{
 	"[degF]":  "°F",
 	"Cel/min": "°C/min",
 	"K/min":   "°C/min",
+	"K.min":   "°C·min",
 	"1":       "",
 	"um":      "µm",
 }
@@ -50,7 +51,7 @@ func Number(value float64, ucum string) string {
 	}
 	least, most := 0, 3
 	switch ucum {
-	case "Cel", "[degF]", "K", "%", "Cel/min", "K/min", "hPa":
+	case "Cel", "[degF]", "K", "%", "Cel/min", "K/min", "K.min", "hPa":
 		least, most = 1, 1
 	case "g":
 		least, most = 1, 2

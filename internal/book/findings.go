@@ -104,7 +104,7 @@ func (x *oneRoast) findings() []*pb.FindingMade {
 	}
 	slices.Sort(marks)
 	// Usable leaves nothing that could be refused.
-	found, _ := roast.Findings(x.trace, x.usable())
+	found, _ := roast.Findings(x.trace, x.usable(), x.methods())
 	for _, f := range found {
 		made := f.Entry()
 		made.Inputs = marks
@@ -127,6 +127,21 @@ func (x *oneRoast) usable() roast.Marks {
 		}
 	}
 	return marks
+}
+
+// methods returns how the marks were found. One that a person has moved back to where the
+// hub had found it is the hub's again.
+func (x *oneRoast) methods() roast.Methods {
+	by := roast.Methods{}
+	for _, m := range x.pb.GetMarks() {
+		by[m.GetKind()] = m.GetMethod()
+		for _, f := range x.found {
+			if f.GetKind() == m.GetKind() && f.GetAt().AsTime().Equal(m.GetAt().AsTime()) {
+				by[m.GetKind()] = f.GetMethod()
+			}
+		}
+	}
+	return by
 }
 
 // loss computes the loss in mass; nil without both masses, an error if no roast can

@@ -98,6 +98,7 @@ func (p *press) roast(x *oneRoast) {
 		x.marks[*kind] = at
 	})
 	imprint.List(p.Coder, &x.judged, func(cursor *uint64) { imprint.Int(p.Coder, cursor) })
+	imprint.List(p.Coder, &x.found, func(m **pb.Mark) { imprint.Message(p.Coder, m) })
 	x.trace.Imprint(p.Coder)
 }
 
@@ -119,6 +120,11 @@ func (p *press) drum(d *drum) {
 	d.found.Imprint(p.Coder)
 	refer(p.Coder, &p.roasts, &d.ended)
 	p.Float(&d.now)
+	for i := range d.latest {
+		p.Float(&d.latest[i].at)
+		p.Float(&d.latest[i].cel)
+	}
+	p.Float(&d.probe)
 	p.pending(&d.pending)
 }
 

@@ -12,7 +12,7 @@ import (
 )
 
 // MethodPerson is the method of a mark that a person set.
-const MethodPerson = "person"
+const MethodPerson = roast.MethodPerson
 
 func (b *Book) roastOpened(m *pb.RoastOpened) {
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
@@ -87,7 +87,7 @@ const leadSeconds = 60
 
 // kept returns the readings of the bean probe that are kept.
 func (d *drum) kept() roast.Trace {
-	var t roast.Trace
+	t := roast.Trace{Standard: d.probe}
 	for _, p := range d.trace {
 		t.At, t.Cel = append(t.At, p.at), append(t.Cel, p.cel)
 	}
@@ -119,9 +119,13 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	}
 	if !m.GetWithdrawn() {
 		x.marks[m.GetKind()] = x.run.elapsed(m.GetAt().AsTime())
-		x.pb.Marks = append(x.pb.Marks, &pb.Mark{
+		mark := &pb.Mark{
 			Kind: m.GetKind(), At: m.GetAt(), BeanCel: m.BeanCel, Method: m.GetMethod(), Actor: e.GetActor(), Person: e.GetPerson(), Cursor: e.GetCursor(),
-		})
+		}
+		x.pb.Marks = append(x.pb.Marks, mark)
+		if m.GetMethod() != MethodPerson {
+			x.found = append(x.found, &pb.Mark{Kind: m.GetKind(), At: m.GetAt(), Method: m.GetMethod()})
+		}
 	}
 	if m.GetKind() == pb.MarkKind_MARK_KIND_CHARGE && !m.GetWithdrawn() {
 		x.charge = x.marks[m.GetKind()]

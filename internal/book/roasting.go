@@ -30,6 +30,7 @@ type oneRoast struct {
 	charge   float64
 	marks    roast.Marks
 	judged   []uint64    // masses whose loss was judged, by cursor
+	found    []*pb.Mark  // marks as the hub found them, whatever became of them
 	trace    roast.Trace // of the bean probe, once it has ended; empty if let go of
 }
 
@@ -44,8 +45,13 @@ type drum struct {
 	found   roast.Event
 	ended   *oneRoast // the last one; only its trace is kept
 	now     float64   // time of the latest reading
+	latest  [roast.InletAir + 1]latest
+	probe   float64 // standard uncertainty of the bean probe's readings, K; 0: not known
 	pending pending
 }
+
+// latest is the latest reading of a probe: NaN if it was bad, and before the first.
+type latest struct{ at, cel float64 }
 
 // point is one reading of the bean probe.
 type point struct {
@@ -59,7 +65,13 @@ type point struct {
 // probe that is read oftener than 8 times a second.
 const idleSeconds, mostIdle = 1800 + leadSeconds, 1 << 14
 
-func newDrum() *drum { return &drum{tracker: roast.NewTracker()} }
+func newDrum() *drum {
+	d := &drum{tracker: roast.NewTracker()}
+	for i := range d.latest {
+		d.latest[i] = latest{math.NaN(), math.NaN()}
+	}
+	return d
+}
 
 // elapsed returns a wall clock time on the clock of the run's drum.
 func (r *run) elapsed(t time.Time) float64 { return t.Sub(r.base).Seconds() + r.offset }
@@ -85,7 +97,12 @@ func (d *drum) take(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) roast.R
 	quality, _ := row.Quality()
 	at := r.clock(m, row)
 	d.now = max(d.now, at)
+	d.latest[ch.role] = latest{at, row.Value}
+	if quality == pb.Quality_QUALITY_BAD {
+		d.latest[ch.role].cel = math.NaN()
+	}
 	if shows(ch, row) {
+		d.probe, _ = row.StandardUncertainty()
 		if d.roast == "" && (len(d.trace) >= mostIdle || len(d.trace) > 0 && at-d.trace[0].at > 2*idleSeconds) {
 			d.trim(max(at-idleSeconds, d.trace[len(d.trace)/2].at))
 		}

@@ -226,6 +226,7 @@ func (s *scene) supply(t testing.TB, id string) {
 		for row := range e.GetReadings().Rows() {
 			if at := e.GetReadings().Elapsed(row).Seconds() + run.Offset; row.Series.GetChannel() == run.Bean && at >= span.Begin {
 				curve.At, curve.Cel = append(curve.At, at), append(curve.Cel, row.Value)
+				curve.Standard, _ = row.StandardUncertainty()
 			}
 		}
 	}

@@ -294,6 +294,7 @@ func (s *benchService) supply(ctx context.Context, id string) error {
 			at := m.Elapsed(row).Seconds() + run.Offset
 			if q, _ := row.Quality(); row.Series.GetChannel() == run.Bean && q != pb.Quality_QUALITY_BAD && at >= span.Begin {
 				curve.At, curve.Cel = append(curve.At, at), append(curve.Cel, row.Value)
+				curve.Standard, _ = row.StandardUncertainty()
 			}
 		}
 	})

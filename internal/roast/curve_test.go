@@ -4,6 +4,8 @@ import (
 	"math"
 	"math/rand/v2"
 
+	"pgregory.net/rapid"
+
 	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -20,6 +22,7 @@ type drum struct {
 	bean, air  float64
 	readings   []roast.Reading
 	noDrumAir  bool
+	offset     float64 // of the bean probe, K
 	brokenFrom float64 // the bean sensor is broken from … to, s
 	brokenTo   float64
 	// Nothing is read from … to, s.
@@ -43,7 +46,7 @@ func (d *drum) pass(seconds float64, bean, air func(float64) float64) *drum {
 			if d.now >= d.missingFrom && d.now < d.missingTo {
 				continue
 			}
-			r := roast.Reading{Role: roast.Bean, At: d.now, Cel: d.bean + d.noise*d.random.NormFloat64(), Quality: pb.Quality_QUALITY_GOOD}
+			r := roast.Reading{Role: roast.Bean, At: d.now, Cel: d.bean + d.offset + d.noise*d.random.NormFloat64(), Quality: pb.Quality_QUALITY_GOOD}
 			if d.now >= d.brokenFrom && d.now < d.brokenTo {
 				r.Cel, r.Quality = math.NaN(), pb.Quality_QUALITY_BAD
 			}
@@ -54,6 +57,11 @@ func (d *drum) pass(seconds float64, bean, air func(float64) float64) *drum {
 		}
 	}
 	return d
+}
+
+// after is a course from some seconds on.
+func after(seconds float64, course func(float64) float64) func(float64) float64 {
+	return func(since float64) float64 { return course(seconds + since) }
 }
 
 func constant(cel float64) func(float64) float64 { return func(float64) float64 { return cel } }
@@ -81,10 +89,37 @@ func (d *drum) door(seconds float64) *drum {
 	return d.pass(seconds, constant(152), constant(128)).preheat(60)
 }
 
+// replace takes the bean probe out for some seconds and puts another one in, which reads
+// by an offset more and follows with another lag.
+func (d *drum) replace(seconds, offset, lag float64, bean, air func(float64) float64) *drum {
+	d.missingFrom, d.missingTo = d.now, d.now+seconds
+	d.pass(seconds, bean, air)
+	d.offset, d.lag = d.offset+offset, lag
+	return d
+}
+
 func feed(t *roast.Tracker, readings []roast.Reading) []roast.Event {
 	var events []roast.Event
 	for _, r := range readings {
 		events = append(events, t.Feed(r)...)
 	}
 	return events
+}
+
+// spoil does to some readings what wires do: spikes, repeated and late stamps, breaks.
+func (d *drum) spoil(t *rapid.T) {
+	for range rapid.IntRange(0, 12).Draw(t, "faults") {
+		i := rapid.IntRange(1, len(d.readings)-1).Draw(t, "fault at")
+		r := &d.readings[i]
+		switch rapid.IntRange(0, 3).Draw(t, "fault") {
+		case 0:
+			r.Cel += 150
+		case 1:
+			r.At = d.readings[i-1].At
+		case 2:
+			r.At -= 3
+		case 3:
+			r.Cel, r.Quality = math.NaN(), pb.Quality_QUALITY_BAD
+		}
+	}
 }

@@ -39,127 +39,123 @@ func (m Marks) at(kind pb.MarkKind) float64 {
 	return math.NaN()
 }
 
-// Methods of the findings.
+// Marks by shorter names.
 const (
-	// A time between two marks, or the share of one in another.
-	MethodBetweenMarks = "between_marks/1"
-	// The bean probe at the end of the line through the 15 s before the mark, for
-	// a mark after which the probe breaks from its course.
-	MethodBeanBefore = "bean_before_mark/1"
-	// The bean probe on the parabola through the 15 s round the mark.
-	MethodBeanAt = "bean_at_mark/1"
+	charge      = pb.MarkKind_MARK_KIND_CHARGE
+	turn        = pb.MarkKind_MARK_KIND_TURNING_POINT
+	yellowing   = pb.MarkKind_MARK_KIND_YELLOWING
+	firstCrack  = pb.MarkKind_MARK_KIND_FIRST_CRACK
+	secondCrack = pb.MarkKind_MARK_KIND_SECOND_CRACK
+	drop        = pb.MarkKind_MARK_KIND_DROP
 )
 
-const beanSeconds = 15
+// Methods of the findings; those of rates are with RateWindow.
+const (
+	// A time between two marks, or the share of one in another.
+	MethodBetweenMarks = "between_marks/2"
+	// The bean probe at the end of the line through the 15 s before the mark, for
+	// a mark after which the probe breaks from its course.
+	MethodBeanBefore = "bean_line_15s_before/2"
+	// The bean probe on the parabola through the 15 s round the mark.
+	MethodBeanAt = "bean_parabola_15s/2"
+	// Kelvin above 100 degree Celsius on the bean probe, summed up over the time from
+	// the turning point to the drop: before it turns, the probe tells of the preheated
+	// drum and not of the beans.
+	MethodArea = "area_over_100Cel_from_turn/1"
+)
+
+const (
+	beanSeconds = 15
+	// areaBase is what the area is above, degree Celsius.
+	areaBase = 100
+	// areaHole is the longest time between two points that a straight line is drawn
+	// over, s. Where a roast slows down by 2 K/min a minute it misses 0.2 K·min there.
+	areaHole = 60
+)
 
 // Findings computes what the marks and the trace of one roast allow, in a fixed
 // order: times (s), shares of the total time (%), temperatures of the bean probe
-// (Cel) and its rates of rise (K/min). What needs a mark that is not set, or
-// readings that are not there, is left out. It is an error if the charge is
-// missing, a mark is not finite or out of order, or the trace's columns differ.
-func Findings(trace Trace, marks Marks) ([]Finding, error) {
-	const doing = "compute findings"
-	if len(trace.At) != len(trace.Cel) {
-		return nil, &InputError{doing, "trace", fmt.Sprintf("%d times", len(trace.At)), fmt.Sprintf("as long as its %d temperatures", len(trace.Cel))}
+// (Cel), its rates of rise (K/min) and the area under it (K.min), each with its
+// standard uncertainty where what it depends on is known: how marks were found, the
+// probe, the scatter of the points. What needs a mark that is not set, or readings
+// that are not there, is left out. It is an error if the charge is missing, a mark is
+// not finite or out of order, or the trace's columns differ.
+func Findings(trace Trace, marks Marks, by Methods) ([]Finding, error) {
+	if err := trace.check("compute findings"); err != nil {
+		return nil, err
 	}
+	return findings(trace.clean(), marks, by, trace.Standard)
+}
+
+// Findings computes what marks allow of the readings that were fed so far, of half an
+// hour at most: the very numbers that a stored trace of them gives. Standard is as in
+// Trace.
+func (t *Tracker) Findings(marks Marks, by Methods, standard float64) ([]Finding, error) {
+	return findings(t.bean.course(marks.at(charge)-2*beanSeconds, math.Inf(1)), marks, by, standard)
+}
+
+func findings(c course, marks Marks, by Methods, standard float64) ([]Finding, error) {
+	const doing = "compute findings"
 	for _, m := range markNames {
 		if at, ok := marks[m.kind]; ok && !finite(at) {
 			return nil, &InputError{doing, m.name, fmt.Sprintf("at %g s", at), "finite"}
 		}
 	}
-	if _, ok := marks[pb.MarkKind_MARK_KIND_CHARGE]; !ok {
+	if _, ok := marks[charge]; !ok {
 		return nil, &InputError{doing, "charge", "missing", "set"}
 	}
 	if err := checkOrder(doing, marks.at); err != nil {
 		return nil, err
 	}
-	found := times(marks)
-	points := trace.clean()
-	found = append(found, temperatures(points, marks)...)
-	return append(found, rates(points, marks)...), nil
+	a := account{course: c, marks: marks, by: by, standard: standard}
+	a.times()
+	a.temperatures()
+	a.rates()
+	a.area()
+	return a.found, nil
 }
 
-func times(m Marks) []Finding {
-	charge := m.at(pb.MarkKind_MARK_KIND_CHARGE)
-	yellowing := m.at(pb.MarkKind_MARK_KIND_YELLOWING)
-	crack := m.at(pb.MarkKind_MARK_KIND_FIRST_CRACK)
-	drop := m.at(pb.MarkKind_MARK_KIND_DROP)
-	var found []Finding
-	between := func(name, share string, from, to float64) {
-		if math.IsNaN(to - from) {
-			return
-		}
-		found = append(found, Finding{Name: name, Value: to - from, Unit: "s", Method: MethodBetweenMarks})
-		if total := drop - charge; share != "" && !math.IsNaN(total) {
-			found = append(found, Finding{Name: share, Value: 100 * (to - from) / total, Unit: "%", Method: MethodBetweenMarks})
-		}
-	}
-	between("total_time", "", charge, drop)
-	between("time_to_turning_point", "", charge, m.at(pb.MarkKind_MARK_KIND_TURNING_POINT))
-	between("drying_time", "drying_share", charge, yellowing)
-	between("browning_time", "browning_share", yellowing, crack)
-	between("development_time", "development_ratio", crack, drop)
-	return found
+// account is the findings of one roast as they are being made.
+type account struct {
+	course   course
+	marks    Marks
+	by       Methods
+	standard float64
+	found    []Finding
 }
 
-func temperatures(p points, m Marks) []Finding {
-	var found []Finding
-	for _, t := range []struct {
-		name   string
-		kind   pb.MarkKind
-		method string
-	}{
-		{"bean_at_charge", pb.MarkKind_MARK_KIND_CHARGE, MethodBeanBefore},
-		{"bean_at_turning_point", pb.MarkKind_MARK_KIND_TURNING_POINT, MethodBeanAt},
-		{"bean_at_yellowing", pb.MarkKind_MARK_KIND_YELLOWING, MethodBeanAt},
-		{"bean_at_first_crack", pb.MarkKind_MARK_KIND_FIRST_CRACK, MethodBeanAt},
-		{"bean_at_drop", pb.MarkKind_MARK_KIND_DROP, MethodBeanBefore},
-	} {
-		from, to, degree := -beanSeconds/2.0, beanSeconds/2.0, 2
-		if t.method == MethodBeanBefore {
-			from, to, degree = -beanSeconds, 0, 1
-		}
-		at := m.at(t.kind)
-		if fit, ok := p.fit(at+from, at+to, degree); ok {
-			found = append(found, Finding{Name: t.name, Value: fit.At(at), Unit: "Cel", Method: t.method})
-		}
-	}
-	return found
+func (a *account) add(name string, value float64, unit, method string, uncertainty float64) {
+	a.found = append(a.found, Finding{Name: name, Value: value, Unit: unit, Method: method, Uncertainty: uncertainty})
 }
 
-// rates are those of the roast alone: the windows between the turning point and
-// the drop.
-func rates(p points, m Marks) []Finding {
-	turn, drop := m.at(pb.MarkKind_MARK_KIND_TURNING_POINT), m.at(pb.MarkKind_MARK_KIND_DROP)
-	crack := m.at(pb.MarkKind_MARK_KIND_FIRST_CRACK)
-	if math.IsNaN(turn) || math.IsNaN(drop) {
-		return nil
+func (a *account) times() {
+	a.between("total_time", "", charge, drop)
+	a.between("time_to_turning_point", "", charge, turn)
+	a.between("drying_time", "drying_share", charge, yellowing)
+	a.between("browning_time", "browning_share", yellowing, firstCrack)
+	a.between("development_time", "development_ratio", firstCrack, drop)
+}
+
+func (a *account) between(name, share string, from, to pb.MarkKind) {
+	length := a.marks.at(to) - a.marks.at(from)
+	if math.IsNaN(length) {
+		return
 	}
-	var greatest, atCrack, last Rate
-	nearest := math.Inf(1)
-	for _, r := range p.rates(RateWindow) {
-		if r.From < turn || r.To > drop {
-			continue
-		}
-		if last = r; greatest.Points == 0 || r.PerMinute > greatest.PerMinute {
-			greatest = r
-		}
-		if away := math.Abs(r.At - crack); away < nearest {
-			nearest, atCrack = away, r
-		}
+	a.add(name, length, "s", MethodBetweenMarks,
+		a.marks.spread(a.by, func(x []float64) float64 { return x[1] - x[0] }, []pb.MarkKind{from, to}))
+	if total := a.marks.at(drop) - a.marks.at(charge); share != "" && !math.IsNaN(total) {
+		a.add(share, 100*length/total, "%", MethodBetweenMarks, a.shareSpread(from, to))
 	}
-	var found []Finding
-	add := func(name, method string, r Rate) {
-		found = append(found, Finding{Name: name, Value: r.PerMinute, Unit: "K/min", Method: method})
+}
+
+// shareSpread is the standard uncertainty of the share of the total time between two
+// marks, one of which may be the charge or the drop itself.
+func (a *account) shareSpread(from, to pb.MarkKind) float64 {
+	switch {
+	case from == charge:
+		return a.marks.spread(a.by, func(x []float64) float64 { return 100 * (x[1] - x[0]) / (x[2] - x[0]) }, []pb.MarkKind{charge, to, drop})
+	case to == drop:
+		return a.marks.spread(a.by, func(x []float64) float64 { return 100 * (x[2] - x[1]) / (x[2] - x[0]) }, []pb.MarkKind{charge, from, drop})
 	}
-	if greatest.Points > 0 {
-		add("greatest_rate_of_rise", MethodRateOfRise, greatest)
-	}
-	if nearest < RateWindow/2 {
-		add("rate_of_rise_at_first_crack", MethodRateOfRise, atCrack)
-	}
-	if last.Points > 0 && drop-last.To < RateWindow/2 {
-		add("rate_of_rise_at_drop", MethodRateBefore, last)
-	}
-	return found
+	return a.marks.spread(a.by, func(x []float64) float64 { return 100 * (x[2] - x[1]) / (x[3] - x[0]) }, []pb.MarkKind{charge, from, to, drop})
 }

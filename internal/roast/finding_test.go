@@ -3,6 +3,7 @@ package roast_test
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -119,7 +120,7 @@ func straightTrace() (roast.Trace, roast.Marks) {
 
 func TestFindings(t *testing.T) {
 	trace, marks := straightTrace()
-	found, err := roast.Findings(trace, marks)
+	found, err := roast.Findings(trace, marks, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -143,8 +144,13 @@ func TestFindings(t *testing.T) {
 		{"bean_at_first_crack", 158, "Cel", 0.5},
 		{"bean_at_drop", 169.9, "Cel", 1e-6},
 		{"greatest_rate_of_rise", 12, "K/min", 1e-6},
+		{"time_to_greatest_rate_of_rise", 285, "s", 181}, // anywhere on the steep part
+		{"bean_at_greatest_rate_of_rise", 107, "Cel", 37},
+		{"rate_of_rise_at_yellowing", 12, "K/min", 1e-6},
 		{"rate_of_rise_at_first_crack", 9, "K/min", 0.2},
 		{"rate_of_rise_at_drop", 6, "K/min", 1e-6},
+		// From 290 s to 580 s a triangle, to 699 s a trapezium.
+		{"time_temperature_area", (58*290/2.0 + (58+69.9)/2*119) / 60, "K.min", 0.05},
 	}
 	if len(found) != len(want) {
 		t.Fatalf("%d findings, want %d: %+v", len(found), len(want), found)
@@ -160,8 +166,60 @@ func TestFindings(t *testing.T) {
 	}
 }
 
+// What is stated of each finding, by hand: GUM's first order, with the charge and the drop
+// found by the hub to 1 s, the turning point to 2 s, and the marks of a person within 20 s
+// (yellowing) and 10 s (first crack), which are 11.55 and 5.77 s of standard uncertainty.
+func TestFindingsUncertainty(t *testing.T) {
+	trace, marks := straightTrace()
+	trace.Standard = 0.5
+	by := roast.Methods{
+		charge: roast.MethodChargeAir, turn: roast.MethodTurningPoint, yellowing: roast.MethodPerson,
+		firstCrack: roast.MethodPerson, drop: roast.MethodDropBeanAir,
+	}
+	found, err := roast.Findings(trace, marks, by)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const yellow, crack = 20 / math.Sqrt2 / 1.224744871391589, 10 / math.Sqrt2 / 1.224744871391589
+	want := map[string]float64{
+		"total_time":            math.Sqrt2,
+		"time_to_turning_point": math.Sqrt(5),
+		"drying_time":           math.Hypot(1, yellow),
+		"browning_time":         math.Hypot(yellow, crack),
+		"development_time":      math.Hypot(crack, 1),
+		// 100·(drop − crack)/(drop − charge): −1/T by the crack, 480/T² by the drop and
+		// 119/T² by the charge, with T = 599 s.
+		"development_ratio":     100 * math.Sqrt(math.Pow(crack/599, 2)+math.Pow(480.0/599/599, 2)+math.Pow(119.0/599/599, 2)),
+		"bean_at_charge":        0.5,
+		"bean_at_yellowing":     math.Hypot(0.2*yellow, 0.5),
+		"bean_at_drop":          math.Hypot(0.1, 0.5),
+		"time_temperature_area": math.Hypot(69.9, 409*0.5) / 60,
+	}
+	for _, f := range found {
+		if w, ok := want[f.Name]; ok && math.Abs(f.Uncertainty-w) > 1e-3*w {
+			t.Errorf("%s: standard uncertainty %v %s, want %v", f.Name, f.Uncertainty, f.Unit, w)
+		}
+		if f.Uncertainty <= 0 && f.Name != "time_to_greatest_rate_of_rise" && !strings.Contains(f.Name, "rate_of_rise") {
+			t.Errorf("%s: no uncertainty is stated", f.Name)
+		}
+	}
+	// Of what is not known nothing is stated.
+	delete(by, drop)
+	trace.Standard = 0
+	found, err = roast.Findings(trace, marks, by)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range found {
+		ofDrop := f.Name == "total_time" || f.Name == "development_time" || strings.HasSuffix(f.Name, "share") || strings.HasSuffix(f.Name, "ratio")
+		if (ofDrop || f.Unit == "Cel" || f.Unit == "K.min") && f.Uncertainty != 0 {
+			t.Errorf("%s: ± %v %s is stated, and what it depends on is not known", f.Name, f.Uncertainty, f.Unit)
+		}
+	}
+}
+
 func TestFindingsOfLittle(t *testing.T) {
-	found, err := roast.Findings(roast.Trace{}, roast.Marks{pb.MarkKind_MARK_KIND_CHARGE: 5, pb.MarkKind_MARK_KIND_DROP: 605})
+	found, err := roast.Findings(roast.Trace{}, roast.Marks{pb.MarkKind_MARK_KIND_CHARGE: 5, pb.MarkKind_MARK_KIND_DROP: 605}, nil)
 	if err != nil || len(found) != 1 || found[0].Name != "total_time" || found[0].Value != 600 {
 		t.Errorf("findings %+v, %v; want the total time alone", found, err)
 	}
@@ -184,12 +242,63 @@ func TestFindingsRefuse(t *testing.T) {
 	} {
 		trace, marks := straightTrace()
 		c.change(&trace, marks)
-		_, err := roast.Findings(trace, marks)
+		_, err := roast.Findings(trace, marks, nil)
 		var input *roast.InputError
 		if !errors.As(err, &input) || input.Field != c.field {
 			t.Errorf("%s: error %v, want one about the %s", name, err, c.field)
 		}
 	}
+}
+
+// Findings while the roast goes on and findings of the stored trace, wherever that begins
+// before the charge, are the same to the last digit: whatever the probe, its readings and
+// the marks.
+func TestStreamedFindingsEqualStored(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		d := newDrum()
+		d.every = rapid.SampledFrom([]float64{0.1, 0.5, 0.7, 1, 2}).Draw(t, "every")
+		d.lag = rapid.Float64Range(3, 30).Draw(t, "lag")
+		d.noise = rapid.Float64Range(0, 0.5).Draw(t, "noise")
+		d.missingFrom = rapid.Float64Range(250, 800).Draw(t, "missing from")
+		d.missingTo = d.missingFrom + rapid.Float64Range(0, 90).Draw(t, "missing for")
+		d.preheat(200).roast(600).drop()
+		d.spoil(t)
+
+		tracker := roast.NewTracker()
+		feed(tracker, d.readings)
+		marks, by := roast.Marks{charge: 200 + rapid.Float64Range(-3, 3).Draw(t, "charge")}, roast.Methods{charge: roast.MethodPerson}
+		last := marks[charge]
+		for _, kind := range []pb.MarkKind{turn, yellowing, firstCrack, drop} {
+			last += rapid.Float64Range(1, 160).Draw(t, "after")
+			if rapid.IntRange(0, 4).Draw(t, "set") > 0 {
+				marks[kind], by[kind] = last, rapid.SampledFrom([]string{roast.MethodPerson, roast.MethodDropBean, "of another version"}).Draw(t, "by")
+			}
+		}
+		const standard = 0.3
+		streamed, err := tracker.Findings(marks, by, standard)
+		if err != nil {
+			t.Fatal(err)
+		}
+		begin := marks[charge] - rapid.Float64Range(45, 180).Draw(t, "begin")
+		stored, err := roast.Findings(traceOf(d.readings, begin, standard), marks, by)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !slices.Equal(streamed, stored) {
+			t.Fatalf("streamed %+v\nstored   %+v", streamed, stored)
+		}
+	})
+}
+
+// traceOf is what is stored of the bean probe from a time on.
+func traceOf(readings []roast.Reading, begin, standard float64) roast.Trace {
+	trace := roast.Trace{Standard: standard}
+	for _, r := range readings {
+		if r.Role == roast.Bean && r.At >= begin && r.Quality != pb.Quality_QUALITY_BAD {
+			trace.At, trace.Cel = append(trace.At, r.At), append(trace.Cel, r.Cel)
+		}
+	}
+	return trace
 }
 
 // What the tracker found while the readings came is what is computed from the
@@ -208,7 +317,7 @@ func TestFindingsFromTracker(t *testing.T) {
 			trace.At, trace.Cel = append(trace.At, r.At), append(trace.Cel, r.Cel)
 		}
 	}
-	found, err := roast.Findings(trace, marks)
+	found, err := roast.Findings(trace, marks, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -71,10 +71,6 @@ func (r *RateOfRise) imprint(c *imprint.Coder) {
 	for i := range r.n {
 		r.points[(r.first+i)%ratePoints].imprint(c)
 	}
-	for _, v := range []*float64{&r.at0, &r.cel0, &r.t, &r.v, &r.tt, &r.tv} {
-		c.Float(v)
-	}
-	imprint.Int(c, &r.untilSummation)
 }
 
 func (f *fall) imprint(c *imprint.Coder) {
@@ -115,4 +111,5 @@ func (e *Event) Imprint(c *imprint.Coder) {
 func (t *Trace) Imprint(c *imprint.Coder) {
 	imprint.List(c, &t.At, c.Float)
 	imprint.List(c, &t.Cel, c.Float)
+	c.Float(&t.Standard)
 }

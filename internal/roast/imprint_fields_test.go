@@ -17,12 +17,12 @@ func TestImprintKnowsEveryField(t *testing.T) {
 		{Tracker{}, "sieves bean air rate phase now since fall marks level low peak lately restless events"},
 		{sieve{}, "last slot n sum values recent held"},
 		{ring{}, "points next n"},
-		{RateOfRise{}, "window points first n at0 cel0 t v tt tv untilSummation"},
+		{RateOfRise{}, "window points first n"},
 		{fall{}, "open base level onset first refined sharp low air airSeen airDip rest restMost hits warming"},
 		{line{}, "at cel slope spread n"},
 		{point{}, "at cel"},
 		{Event{}, "What At Found Cel Method Reason"},
-		{Trace{}, "At Cel"},
+		{Trace{}, "At Cel Standard"},
 	} {
 		var have []string
 		is := reflect.TypeOf(kind.of)

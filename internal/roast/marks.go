@@ -161,7 +161,7 @@ func (t *Tracker) Withdraw(kind pb.MarkKind) error {
 }
 
 // ended is when the last roast ended; NaN if none has.
-func (t *Tracker) ended() float64 { return t.marks[pb.MarkKind_MARK_KIND_DROP] }
+func (t *Tracker) ended() float64 { return t.marks[drop] }
 
 // levelAt is the bean probe just before a time, or the newest there is; NaN if
 // there is nothing.

@@ -51,6 +51,16 @@ func (r *ring) between(from, to float64) (young, old int) {
 	return young, max(old, young)
 }
 
+// course returns the points from a time to a time.
+func (r *ring) course(from, to float64) course {
+	young, old := r.between(from, to)
+	out := make(course, 0, old-young)
+	for i := old - 1; i >= young; i-- {
+		out = append(out, r.back(i))
+	}
+	return out
+}
+
 // mean returns the mean of the points from a time to a time.
 func (r *ring) mean(from, to float64) (cel float64, ok bool) {
 	young, old := r.between(from, to)

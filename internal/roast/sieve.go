@@ -81,3 +81,7 @@ func median(values []float64) float64 {
 	n := len(values)
 	return (values[(n-1)/2] + values[n/2]) / 2
 }
+
+// shared is by how much the variance of a mean of points is larger than if each had
+// readings of its own: a point shares all but one of its slots with the next.
+const shared = medianPoints

@@ -10,18 +10,21 @@ const RateWindow = 30
 // MethodRateOfRise is the slope of the least-squares line through the points of
 // RateWindow, given for their middle. On evenly spaced points it is the first
 // derivative of the Savitzky–Golay filter of degree 1 and 2, which are the same.
-const MethodRateOfRise = "rate_of_rise_line_30s/1"
+const MethodRateOfRise = "rate_of_rise_line_30s/2"
 
 // MethodRateBefore is the same slope of the last window that ends before a mark,
 // after which the probe breaks from its course.
-const MethodRateBefore = "rate_of_rise_line_30s_before/1"
+const MethodRateBefore = "rate_of_rise_line_30s_before/2"
 
 // Rate is how fast a probe rises.
 type Rate struct {
-	// At is the time that the rate is for, the mean of its points' times, s.
-	At float64
-	// PerMinute in K/min.
-	PerMinute float64
+	// At is the time that the rate is for, the mean of its points' times, s, and Cel
+	// the mean of their values, which is where the line is then, degree Celsius.
+	At, Cel float64
+	// PerMinute in K/min, and its standard uncertainty by the scatter of the points
+	// about the line. An error that all readings share is not in it: an offset
+	// cancels, and of a wrong slope of the probe the rate has the same share.
+	PerMinute, Uncertainty float64
 	// Points it was taken from, and the times of the first and the last, s.
 	Points   int
 	From, To float64
@@ -31,19 +34,15 @@ type Rate struct {
 // second for RateWindow, the oldest leave early, and From says so.
 const ratePoints = 512
 
-// RateOfRise takes the slope of a probe as its points come: O(1) for a point, by
-// running sums about a centre that moves along. Its methods are for one goroutine.
+// RateOfRise takes the slope of a probe as its points come. It keeps the points of
+// the window and sums them up when it is asked: a rate depends on the points of its
+// window and on nothing before, so that a stored trace gives the same one to the last
+// digit, wherever it begins. Its methods are for one goroutine.
 type RateOfRise struct {
 	window float64
 	points [ratePoints]point
 	first  int
 	n      int
-	// Sums over the points, of times less at0 and values less cel0. Adding and
-	// taking away leaves rounding errors behind; they are summed anew, about a new
-	// centre, once in ratePoints points.
-	at0, cel0      float64
-	t, v, tt, tv   float64
-	untilSummation int
 }
 
 // NewRateOfRise returns a slope over a window, s; it must be positive.
@@ -60,41 +59,16 @@ func (r *RateOfRise) Add(at, cel float64) {
 	}
 	r.points[(r.first+r.n)%ratePoints] = point{at, cel}
 	r.n++
-	r.sum(point{at, cel}, 1)
 	for r.at(0).at < at-r.window {
 		r.remove()
-	}
-	if r.untilSummation--; r.untilSummation <= 0 {
-		r.resum()
 	}
 }
 
 func (r *RateOfRise) at(i int) point { return r.points[(r.first+i)%ratePoints] }
 
 func (r *RateOfRise) remove() {
-	r.sum(r.at(0), -1)
 	r.first = (r.first + 1) % ratePoints
 	r.n--
-}
-
-func (r *RateOfRise) sum(p point, sign float64) {
-	t, v := p.at-r.at0, p.cel-r.cel0
-	r.t += sign * t
-	r.v += sign * v
-	r.tt += sign * t * t
-	r.tv += sign * t * v
-}
-
-// resum sums the points anew, about the newest. It is due when the centre is a
-// ring of points or, for sparse points, several windows away.
-func (r *RateOfRise) resum() {
-	newest := r.at(r.n - 1)
-	r.at0, r.cel0 = newest.at, newest.cel
-	r.t, r.v, r.tt, r.tv = 0, 0, 0, 0
-	for i := range r.n {
-		r.sum(r.at(i), 1)
-	}
-	r.untilSummation = max(16, 2*r.n)
 }
 
 // Rate returns the slope over the window that ends with the newest point; false
@@ -103,14 +77,34 @@ func (r *RateOfRise) Rate() (Rate, bool) {
 	if r.n < 3 {
 		return Rate{}, false
 	}
-	span := r.at(r.n-1).at - r.at(0).at
-	if span < r.window/2 {
+	oldest, newest := r.at(0), r.at(r.n-1)
+	if newest.at-oldest.at < r.window/2 {
 		return Rate{}, false
 	}
 	n := float64(r.n)
-	slope := (r.tv - r.t*r.v/n) / (r.tt - r.t*r.t/n)
+	var t, v float64
+	for i := range r.n {
+		p := r.at(i)
+		t += p.at - newest.at
+		v += p.cel - newest.cel
+	}
+	t, v = t/n, v/n
+	var tt, tv, vv float64
+	for i := range r.n {
+		p := r.at(i)
+		dt, dv := p.at-newest.at-t, p.cel-newest.cel-v
+		tt += dt * dt
+		tv += dt * dv
+		vv += dv * dv
+	}
+	slope := tv / tt
 	if math.IsNaN(slope) {
 		return Rate{}, false
 	}
-	return Rate{At: r.at0 + r.t/n, PerMinute: 60 * slope, Points: r.n, From: r.at(0).at, To: r.at(r.n - 1).at}, true
+	scatter := max(0, vv-slope*tv) / (n - 2)
+	return Rate{
+		At: newest.at + t, Cel: newest.cel + v,
+		PerMinute: 60 * slope, Uncertainty: 60 * math.Sqrt(shared*scatter/tt),
+		Points: r.n, From: oldest.at, To: newest.at,
+	}, true
 }

@@ -130,6 +130,19 @@ func TestTracker(t *testing.T) {
 			d.pass(10, constant(22), func(s float64) float64 { return cooled(300 + s) })
 			d.pass(300, func(s float64) float64 { return at + (s+10)*12/60 }, func(s float64) float64 { return cooled(310 + s) }).drop()
 		}, []roast.Event{charged(120), turned(120), dropped(730)}},
+		{"another probe in the empty drum", func(d *drum) {
+			for _, offset := range []float64{7, -7, 25, -25} {
+				d.preheat(120).replace(40, offset, 8, constant(200), constant(205)).preheat(300)
+			}
+		}, nil},
+		{"another probe mid-roast, which reads more", func(d *drum) {
+			d.preheat(120).roast(300).replace(30, 5, 10, after(300, beans), after(300, cooled))
+			d.pass(270, after(330, beans), after(330, cooled)).drop()
+		}, []roast.Event{charged(120), turned(120), dropped(720)}},
+		{"another probe mid-roast, which reads less", func(d *drum) {
+			d.preheat(120).roast(300).replace(30, -5, 10, after(300, beans), after(300, cooled))
+			d.pass(270, after(330, beans), after(330, cooled)).drop()
+		}, []roast.Event{charged(120), turned(120), dropped(720)}},
 		{"beans taken out at once", func(d *drum) { d.preheat(120).roast(45).preheat(120) }, []roast.Event{charged(120), aborted("before it had turned")}},
 		{"beans taken out, then charged again", func(d *drum) { d.preheat(120).roast(45).preheat(100).roast(600).drop() }, []roast.Event{charged(120), aborted("before it had turned"), charged(265), turned(265), dropped(865)}},
 		{"beans taken out after two minutes", func(d *drum) { d.preheat(120).roast(120).drop() }, []roast.Event{charged(120), turned(120), aborted("after the charge")}},
@@ -179,6 +192,15 @@ func TestTrackerFaults(t *testing.T) {
 				}
 			}
 			return r
+		},
+		"uneven stamps": func(r []roast.Reading) []roast.Reading {
+			for i := range r {
+				r[i].At += 0.22 * math.Sin(float64(i)*float64(i))
+			}
+			return r
+		},
+		"nothing for 5 s in every minute": func(r []roast.Reading) []roast.Reading {
+			return slices.DeleteFunc(r, func(x roast.Reading) bool { return math.Mod(x.At+30, 60) < 5 })
 		},
 		"every third reading bad": func(r []roast.Reading) []roast.Reading {
 			for i := 0; i < len(r); i += 3 {

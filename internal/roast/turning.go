@@ -15,39 +15,41 @@ const (
 // Where the points do not show one, it is the point itself.
 func (r *ring) turn(low point) point {
 	for range 2 { // the second time centred on what the first found
-		young, old := r.between(low.at-turnBefore, low.at+turnAfter)
-		times := make([]float64, 0, old-young)
-		values := make([]float64, 0, old-young)
-		for i := old - 1; i >= young; i-- {
-			p := r.back(i)
-			times = append(times, p.at)
-			values = append(values, p.cel)
-		}
-		cubic, err := FitPolynomial(times, values, 3)
-		if err != nil {
+		from, to := low.at-turnBefore, low.at+turnAfter
+		cubic, ok := r.course(from, to).fit(low.at, from, to, 3)
+		if !ok {
 			return low
 		}
-		at, ok := cubic.minimum()
-		if !ok || math.Abs(at-low.at) > turnBefore {
+		after, ok := cubic.minimum()
+		if !ok || math.Abs(after) > turnBefore {
 			return low
 		}
-		low = point{at: at, cel: cubic.At(at)}
+		low = point{at: low.at + after, cel: cubic.value(after)}
 	}
 	return low
 }
 
-// minimum returns where a cubic has its minimum.
-func (p Polynomial) minimum() (at float64, ok bool) {
-	b, c, d := p.coefficients[1], p.coefficients[2], p.coefficients[3]
-	// Roots of b + 2c·x + 3d·x²; the second derivative at the one taken is
-	// +2·root, so it is the minimum. This form does not fail as d → 0.
-	under := c*c - 3*b*d
+// value returns the polynomial at a time after the one that it is about, s.
+func (l local) value(after float64) float64 {
+	return l.cel + after*(l.slope+after*(l.bend+after*l.cube))
+}
+
+// minimum returns where a cubic has its minimum, s after the time that it is about.
+func (l local) minimum() (after float64, ok bool) {
+	// Roots of slope + 2·bend·x + 3·cube·x²; the second derivative at the one taken is
+	// +2·root, so it is the minimum. This form does not fail as the cube goes to 0.
+	under := l.bend*l.bend - 3*l.slope*l.cube
 	if under <= 0 {
 		return 0, false
 	}
-	root := math.Sqrt(under)
-	if c+root <= 0 {
+	r := math.Sqrt(under)
+	if l.bend+r <= 0 {
 		return 0, false
 	}
-	return p.middle + p.half*(-b/(c+root)), true
+	return -l.slope / (l.bend + r), true
 }
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+// root is the square root of what rounding may have taken a little below 0.
+func root(x float64) float64 { return math.Sqrt(max(0, x)) }

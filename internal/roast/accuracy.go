@@ -1,0 +1,76 @@
+package roast
+
+import (
+	"slices"
+
+	"github.com/evenbench/evenbench/internal/metrology/uncertainty"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// MethodPerson is the method of a mark that a person set.
+const MethodPerson = "person"
+
+// Methods says by which method each mark of a roast was found.
+type Methods map[pb.MarkKind]string
+
+// found is the standard uncertainty of the marks that the tracker finds, s: the root of
+// the mean square of their errors in the labs of the trial whose stamps are true, with
+// drop-outs among them, on seeds that nothing was tuned on, rounded up. The trial fails
+// where they come out larger.
+var found = map[string]float64{
+	MethodChargeAir:    1,
+	MethodChargeTurn:   1,
+	MethodTurningPoint: 2,
+	MethodDropBeanAir:  1,
+	MethodDropBean:     1,
+}
+
+// noticed is within how many seconds of the moment a person who watches the drum sets a
+// mark, to either side. Beans that fall in or out are seen; where yellow begins and
+// which crack is the first is a judgement. Assumed here, from no source: a lab that has
+// had two people mark the same roasts knows better.
+var noticed = map[pb.MarkKind]float64{
+	charge:                       2,
+	turn:                         5,
+	yellowing:                    20,
+	firstCrack:                   10,
+	secondCrack:                  10,
+	drop:                         2,
+	pb.MarkKind_MARK_KIND_COOLED: 30,
+}
+
+// MarkUncertainty returns the standard uncertainty of the time of a mark, s, by how it
+// was found; false if that is not known.
+func MarkUncertainty(kind pb.MarkKind, method string) (float64, bool) {
+	if half, ok := noticed[kind]; ok && method == MethodPerson {
+		return uncertainty.Rectangular(0, half).Standard, true
+	}
+	u, ok := found[method]
+	return u, ok
+}
+
+// spread propagates the uncertainty of marks through a function of their times, which it
+// gets in the order of kinds, in seconds from the first of them; others are further
+// inputs, which come after. It returns 0, which stands for not known, if that of one of
+// them is not.
+func (m Marks) spread(by Methods, f func(x []float64) float64, kinds []pb.MarkKind, others ...uncertainty.Input) float64 {
+	var inputs []uncertainty.Input
+	for _, k := range kinds {
+		u, ok := MarkUncertainty(k, by[k])
+		if !ok {
+			return 0
+		}
+		inputs = append(inputs, uncertainty.Input{
+			Name: k.String(), Estimate: uncertainty.Estimate{Value: m.at(k) - m.at(kinds[0]), Standard: u},
+		})
+	}
+	in, err := uncertainty.NewInputs(slices.Concat(inputs, others))
+	if err != nil {
+		return 0
+	}
+	r, err := in.Propagate(f, nil)
+	if err != nil {
+		return 0
+	}
+	return r.Standard
+}
