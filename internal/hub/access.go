@@ -57,18 +57,6 @@ func asker(ctx context.Context, person string) string {
 // guardChanged tells whether a lab file asks for credentials where the other does not.
 func guardChanged(a, b *lab.Lab) bool { return (a.Access == nil) != (b.Access == nil) }
 
-// entries is the stream of entries over HTTP, which no interceptor stands before.
-func entries(g *access.Guard, record *recordService) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
-		ctx, leave, err := g.Enter(r.Context(), pb.RecordService_Subscribe_FullMethodName, true)
-		if err != nil {
-			access.WriteError(w, err)
-			return
-		}
-		record.serveEntries(w, r.WithContext(ctx), leave)
-	}
-}
-
 // sized hands on requests of a size that a call can have, with the body read. What
 // decodes it afterwards makes room for as much as the head of a request announces, and
 // must not be told of gigabytes.

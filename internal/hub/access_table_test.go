@@ -154,6 +154,7 @@ var overHTTP = map[string]string{
 	"GET /v1/samples/A-1":           "RecordService/GetSample",
 	"GET /v1/roasts/R-1/trace":      "RecordService/GetTrace",
 	"GET /v1/entries":               "RecordService/Subscribe",
+	"GET /v1/roasts?stations=none":  "RecordService/WatchRoasts",
 	"GET /v1/stations":              "BenchService/ListStations",
 	"GET /v1/instruments":           "InstrumentService/ListInstruments",
 	"POST /v1/samples":              "BenchService/RegisterSample",

@@ -3,6 +3,7 @@ package hub_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -131,6 +132,7 @@ func TestRoastsFromTheWire(t *testing.T) {
 		Charges: []drum.Charge{{Grams: 150, Moisture: 0.11}, {Grams: 150, Moisture: 0.11}},
 	})
 	b.listened(d)
+	watched := b.watchRoasts(t)
 	said := b.play(d, two, nil)
 	b.eventually("both are roasted", func() bool {
 		r := b.sample("B").GetRoasts()
@@ -145,6 +147,7 @@ func TestRoastsFromTheWire(t *testing.T) {
 		checkMarks(t, r[0])
 	}
 	first := b.sample("A").GetRoasts()[0]
+	watched(first.GetRoast(), "A")
 
 	trace, err := b.record.GetTrace(t.Context(), &pb.GetTraceRequest{Roast: first.GetRoast()})
 	if err != nil {
@@ -175,6 +178,48 @@ func TestRoastsFromTheWire(t *testing.T) {
 	_, err = b.desk.SetMark(t.Context(), &pb.SetMarkRequest{RequestId: b.id(), Person: "ana", Station: "drum-1", Kind: pb.MarkKind_MARK_KIND_CHARGE, Withdraw: true})
 	if why, _ := reason(err); why != "MARK_ORDER" {
 		t.Errorf("withdraw a charge that was none: %v", err)
+	}
+}
+
+// watchRoasts watches what is roasting from now on, and returns what waits until a roast has
+// ended and looks whether it was told of as it went on.
+func (b *bench) watchRoasts(t *testing.T) func(roast, sample string) {
+	t.Helper()
+	stream, err := b.record.WatchRoasts(t.Context(), &pb.WatchRoastsRequest{Stations: []string{"drum-1"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m, err := stream.Recv(); err != nil || len(m.GetRoasts()) != 0 || m.GetLabTime() == nil {
+		t.Fatalf("before any roast: %v, %v; want an empty message", m, err)
+	}
+	return func(roast, sample string) {
+		t.Helper()
+		var latest *pb.RoastProgress
+		told, rates := 0, 0
+		for {
+			m, err := stream.Recv()
+			if err != nil {
+				t.Fatalf("wait for the end of %s: %v", roast, err)
+			}
+			for _, p := range m.GetRoasts() {
+				if p.GetRoast() != roast {
+					continue
+				}
+				if latest != nil && p.GetElapsedS() < latest.GetElapsedS() {
+					t.Errorf("time went from %.1f s to %.1f s", latest.GetElapsedS(), p.GetElapsedS())
+				}
+				if latest = p; p.RateOfRise != nil {
+					rates++
+				}
+				told++
+			}
+			if slices.Contains(m.GetEnded(), roast) {
+				break
+			}
+		}
+		if told < 5 || rates < 3 || latest.GetSample() != sample || latest.BeanCel == nil || latest.DrumAirCel == nil || latest.InletAirCel == nil || len(latest.GetMarks()) < 2 || len(latest.GetExpected()) == 0 {
+			t.Errorf("%s was told of %d times, with %d rates, at last as %v", roast, told, rates, latest)
+		}
 	}
 }
 

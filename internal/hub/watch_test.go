@@ -55,6 +55,20 @@ func TestWatchInstruments(t *testing.T) {
 	}
 }
 
+// Roasts are watched in drums only.
+func TestWatchRoastsRefuses(t *testing.T) {
+	b := start(t, hands)
+	for station, want := range map[string]string{"drum-9": "STATION_UNKNOWN", "reception": "STATION_KIND"} {
+		stream, err := b.record.WatchRoasts(t.Context(), &pb.WatchRoastsRequest{Stations: []string{station}})
+		if err == nil {
+			_, err = stream.Recv()
+		}
+		if why, _ := reason(err); why != want {
+			t.Errorf("watch %s: %v, want %s", station, err, want)
+		}
+	}
+}
+
 // A subscriber that does not read holds up nobody, and finds everything when it does.
 func TestP7_SlowSubscriberIsAlone(t *testing.T) {
 	b := start(t, hands)

@@ -33,9 +33,11 @@ type Hub struct {
 	Stations    []*pb.StationStatus
 	Instruments []*pb.InstrumentStatus
 	Traces      map[string]*pb.GetTraceResponse
-	Audit       *pb.AuditRecordResponse
-	Status      *pb.GetStatusResponse
-	Reloaded    *pb.ReloadLabResponse
+	// Roasting is what the only message of WatchRoasts has.
+	Roasting []*pb.RoastProgress
+	Audit    *pb.AuditRecordResponse
+	Status   *pb.GetStatusResponse
+	Reloaded *pb.ReloadLabResponse
 	// MessageSize is the most entries in one message of Subscribe; 0: 16.
 	MessageSize int
 	// PageSize is the most records on a page of ListSamples; 0: 2.

@@ -38,6 +38,7 @@ func Bench() *Hub {
 		Records:  records(),
 		Stations: stationStatus(stations),
 		Traces:   map[string]*pb.GetTraceResponse{"R-1": trace()},
+		Roasting: going(),
 		Instruments: []*pb.InstrumentStatus{
 			{
 				Instrument: "drum-1-probes", Station: "drum-1", Driver: "modbus", Sheet: "three-probes",

@@ -1,12 +1,14 @@
 // Command trial tries the roast tracker on simulated drums, whose truth is known,
-// and prints how far off it was, as the table of TABLE.md:
+// and prints how far off it was, as the tables of TABLE.md:
 //
 //	go run ./internal/roast/trial [-roasts 500] [-hours 100] [-seed 1] [-lab "late stamps"]
+//	go run ./internal/roast/trial -foresee 50     # when marks are due, beside when they came
 package main
 
 import (
 	"flag"
 	"fmt"
+	"os"
 	"time"
 )
 
@@ -16,7 +18,12 @@ func main() {
 	seed := flag.Uint64("seed", 1, "first seed")
 	only := flag.String("lab", "", "the one kind of lab to try")
 	verbose := flag.Bool("v", false, "name each roast that was missed or misjudged")
+	drums := flag.Int("foresee", 0, "instead, ask in so many drums of each lab, of 12 roasts each, when marks are due")
 	flag.Parse()
+	if *drums > 0 {
+		printForesight(os.Stdout, *seed, *drums, *only)
+		return
+	}
 	fmt.Println("| lab | probes | charges found | within 2 s | told after (median) | told within 45 s | turned | within 4 s | dropped | within 2 s | false in roasts | false per 1,000 h |")
 	fmt.Println("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
 	for _, l := range labs {

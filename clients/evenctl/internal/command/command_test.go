@@ -75,6 +75,8 @@ func TestText(t *testing.T) {
 		"sample_all.txt":          {"sample", "K-001", "--all", "--utc"},
 		"sample_flagged.txt":      {"sample", "K-002"},
 		"stations.txt":            {"stations"},
+		"roasts.txt":              {"roasts"},
+		"roasts.json":             {"roasts", "--json"},
 		"instruments.txt":         {"instruments"},
 		"instruments.json":        {"instruments", "--json"},
 		"reload.txt":              {"reload"},
