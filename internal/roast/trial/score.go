@@ -26,12 +26,13 @@ type score struct {
 	roasts   int
 	errors   map[roast.What][]float64 // found less true, s
 	delays   map[roast.What][]float64 // told less true, s
+	methods  map[string][]float64     // errors by how marks were found, s
 	spurious int
 	misses   []string
 }
 
 func tryRoasts(seed uint64, n int, l lab, air bool) score {
-	s := score{errors: map[roast.What][]float64{}, delays: map[roast.What][]float64{}}
+	s := score{errors: map[roast.What][]float64{}, delays: map[roast.What][]float64{}, methods: map[string][]float64{}}
 	for ; s.roasts < n; seed++ {
 		c, truths, events := roasts(seed, l, air)
 		used := make([]bool, len(events))
@@ -49,6 +50,7 @@ func tryRoasts(seed uint64, n int, l lab, air bool) score {
 				used[k] = true
 				off := events[k].At - at
 				s.errors[what] = append(s.errors[what], off)
+				s.methods[events[k].Method] = append(s.methods[events[k].Method], off)
 				s.delays[what] = append(s.delays[what], events[k].Found-at)
 				if math.Abs(off) > limits[what] {
 					s.miss("seed %d roast %d: %v off by %+.1f s (%s); %+v", seed, i, what, off, events[k].Method, c)
@@ -109,6 +111,14 @@ func magnitudes(x []float64) []float64 {
 	}
 	slices.Sort(y)
 	return y
+}
+
+func rootMeanSquare(x []float64) float64 {
+	var squares float64
+	for _, v := range x {
+		squares += v * v
+	}
+	return math.Sqrt(squares / float64(len(x)))
 }
 
 func middle(sorted []float64) float64 { return sorted[len(sorted)/2] }

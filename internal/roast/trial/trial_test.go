@@ -4,7 +4,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/evenbench/evenbench/internal/forecast"
 	"github.com/evenbench/evenbench/internal/roast"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // A part of what the command tries, quick enough for every day. The whole of it
@@ -61,6 +63,39 @@ func TestNoFalseChargeInHandling(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// The uncertainty that is stated of the marks that the tracker finds is met where stamps are
+// true.
+func TestMarkUncertaintyIsMet(t *testing.T) {
+	for _, air := range []bool{true, false} {
+		s := tryRoasts(700_001, 60, labs[0], air)
+		for method, off := range s.methods {
+			kind := map[string]pb.MarkKind{roast.MethodTurningPoint: pb.MarkKind_MARK_KIND_TURNING_POINT}[method]
+			stated, ok := roast.MarkUncertainty(kind, method)
+			if is := rootMeanSquare(off); !ok || len(off) > 10 && is > stated {
+				t.Errorf("%s: errors of %d marks are %.2f s, stated are %v s", method, len(off), is, stated)
+			}
+		}
+	}
+}
+
+// Of nine in ten marks it is told in time between when they come, once there is a history.
+func TestForecastsHoldAsOftenAsTheySay(t *testing.T) {
+	var known, covered int
+	for kind, f := range tryForesight(800_001, 3, labs[0]) {
+		var had int
+		for i := range horizons {
+			had += f.known[i]
+			known, covered = known+f.known[i], covered+f.covered[i]
+		}
+		if had == 0 {
+			t.Errorf("when %v is due was never known", kind)
+		}
+	}
+	if share := float64(covered) / float64(known); share < forecast.Coverage-0.08 {
+		t.Errorf("%.1f %% of %d forecasts held, want about %.0f", 100*share, known, 100*forecast.Coverage)
 	}
 }
 
