@@ -1,159 +1,136 @@
 package units
 
-import (
-	"math/big"
-	"strings"
-)
-
-var (
-	none        = dimension{}
-	length      = dimension{1}
-	mass        = dimension{0, 1}
-	time        = dimension{0, 0, 1}
-	temperature = dimension{0, 0, 0, 1}
-	current     = dimension{0, 0, 0, 0, 1}
-	volume      = dimension{3}
-	force       = dimension{1, 1, -2}
-	pressure    = dimension{-1, 1, -2}
-	energy      = dimension{2, 1, -2}
-	power       = dimension{2, 1, -3}
-	voltage     = dimension{2, 1, -3, 0, -1}
-	resistance  = dimension{2, 1, -3, 0, -2}
-	frequency   = dimension{0, 0, -1}
-)
-
-// definition is one atom of the table. The factor is an exact decimal number or
-// quotient of base units (m, g, s, K, A).
+// definition is one atom of the table: value times a term of other atoms. Value is an
+// exact decimal number or a quotient of two.
 type definition struct {
-	dim    dimension
-	factor string
-	offset string
-	metric bool
+	value, of string
+	metric    bool // takes prefixes
+	// zero is the temperature, K, of 0, where the unit has a zero of its own.
+	zero string
 }
 
-// atoms are the UCUM atoms that instruments of a sample lab speak in. Factors:
-// UCUM specification 2.2, tables 1 to 12; the pound, inch and gallon are exact by
-// definition (NIST SP 811, appendix B).
+// bases are the base units, all metric. Those of UCUM, but for the ampere, for which
+// UCUM has the coulomb, and the mole, which UCUM takes for a plain number: here an
+// amount of substance is never a count or a fraction.
+var bases = map[string]dimension{
+	"m": {1}, "g": {0, 1}, "s": {0, 0, 1}, "K": {0, 0, 0, 1}, "A": {0, 0, 0, 0, 1},
+	"cd": {0, 0, 0, 0, 0, 1}, "rad": {0, 0, 0, 0, 0, 0, 1}, "mol": {0, 0, 0, 0, 0, 0, 0, 1},
+}
+
+const pi = "3.1415926535897932384626433832795028841971693993751058209749445923"
+
+// atoms are the atoms of UCUM 2.2, tables 1 to 19, that measure what a lab may measure,
+// but for the bases; customary has the others. Values are from memory, and all of them
+// are held against another implementation by the tests; where UCUM rounds, so does the
+// table.
 var atoms = map[string]definition{
-	"1": {none, "1", "", false},
+	"10*":  {value: "10", of: "1"},
+	"10^":  {value: "10", of: "1"},
+	"[pi]": {value: pi, of: "1"},
 
-	"m": {length, "1", "", true},
-	"g": {mass, "1", "", true},
-	"s": {time, "1", "", true},
-	"K": {temperature, "1", "", true},
-	"A": {current, "1", "", true},
+	"%":      {value: "1/100", of: "1"},
+	"[ppth]": {value: "1/1000", of: "1"},
+	"[ppm]":  {value: "1/1000000", of: "1"},
+	"[ppb]":  {value: "1/1000000000", of: "1"},
+	"[pptr]": {value: "1/1000000000000", of: "1"},
 
-	"%":      {none, "1/100", "", false},
-	"[ppth]": {none, "1/1000", "", false},
-	"[ppm]":  {none, "1/1000000", "", false},
-	"[ppb]":  {none, "1/1000000000", "", false},
+	// SI.
+	"sr":  {value: "1", of: "rad2", metric: true},
+	"Hz":  {value: "1", of: "s-1", metric: true},
+	"N":   {value: "1", of: "kg.m/s2", metric: true},
+	"Pa":  {value: "1", of: "N/m2", metric: true},
+	"J":   {value: "1", of: "N.m", metric: true},
+	"W":   {value: "1", of: "J/s", metric: true},
+	"C":   {value: "1", of: "A.s", metric: true},
+	"V":   {value: "1", of: "J/C", metric: true},
+	"F":   {value: "1", of: "C/V", metric: true},
+	"Ohm": {value: "1", of: "V/A", metric: true},
+	"S":   {value: "1", of: "Ohm-1", metric: true},
+	"Wb":  {value: "1", of: "V.s", metric: true},
+	"T":   {value: "1", of: "Wb/m2", metric: true},
+	"H":   {value: "1", of: "Wb/A", metric: true},
+	"lm":  {value: "1", of: "cd.sr", metric: true},
+	"lx":  {value: "1", of: "lm/m2", metric: true},
+	"Bq":  {value: "1", of: "s-1", metric: true},
+	"Gy":  {value: "1", of: "J/kg", metric: true},
+	"Sv":  {value: "1", of: "J/kg", metric: true},
+	"kat": {value: "1", of: "mol/s", metric: true},
+	"Cel": {value: "1", of: "K", metric: true, zero: "273.15"},
 
-	"min": {time, "60", "", false},
-	"h":   {time, "3600", "", false},
-	"d":   {time, "86400", "", false},
-	"wk":  {time, "604800", "", false},
-	"Hz":  {frequency, "1", "", true},
+	// Beside SI.
+	"deg":  {value: pi + "/180", of: "rad"},
+	"'":    {value: "1/60", of: "deg"},
+	"''":   {value: "1/60", of: "'"},
+	"gon":  {value: "9/10", of: "deg"},
+	"circ": {value: "2", of: "[pi].rad"},
+	"l":    {value: "1", of: "dm3", metric: true},
+	"L":    {value: "1", of: "l", metric: true},
+	"ar":   {value: "100", of: "m2", metric: true},
+	"st":   {value: "1", of: "m3", metric: true},
+	"t":    {value: "1000", of: "kg", metric: true},
+	"bar":  {value: "100000", of: "Pa", metric: true},
+	"min":  {value: "60", of: "s"},
+	"h":    {value: "60", of: "min"},
+	"d":    {value: "24", of: "h"},
+	"wk":   {value: "7", of: "d"},
+	"mo":   {value: "1/12", of: "a"},
+	"a":    {value: "365.25", of: "d"},
+	"g%":   {value: "1", of: "g/dl", metric: true},
+	"eq":   {value: "1", of: "mol", metric: true},
+	"osm":  {value: "1", of: "mol", metric: true},
+	"U":    {value: "1", of: "umol/min", metric: true},
+	"Ao":   {value: "1/10", of: "nm"},
 
-	"L": {volume, "1/1000", "", true},
-	"l": {volume, "1/1000", "", true},
-	"t": {mass, "1000000", "", true},
+	// Centimetre, gram, second.
+	"dyn": {value: "1", of: "g.cm/s2", metric: true},
+	"erg": {value: "1", of: "dyn.cm", metric: true},
+	"P":   {value: "1", of: "dyn.s/cm2", metric: true},
+	"St":  {value: "1", of: "cm2/s", metric: true},
+	"Gal": {value: "1", of: "cm/s2", metric: true},
+	"Ky":  {value: "1", of: "cm-1", metric: true},
+	"Bi":  {value: "10", of: "A", metric: true},
+	"G":   {value: "1/10000", of: "T", metric: true},
+	"Mx":  {value: "1/100000000", of: "Wb", metric: true},
+	"sb":  {value: "1", of: "cd/cm2", metric: true},
+	"Ci":  {value: "37000000000", of: "Bq", metric: true},
+	"mho": {value: "1", of: "S", metric: true},
 
-	"N":   {force, "1000", "", true},
-	"Pa":  {pressure, "1000", "", true},
-	"bar": {pressure, "100000000", "", true},
-	"atm": {pressure, "101325000", "", false},
-	"J":   {energy, "1000", "", true},
-	"W":   {power, "1000", "", true},
-	"V":   {voltage, "1000", "", true},
-	"Ohm": {resistance, "1000", "", true},
+	// Force by weight, and pressure by a column.
+	"[g]":        {value: "9.80665", of: "m/s2", metric: true},
+	"gf":         {value: "1", of: "g.[g]", metric: true},
+	"[lbf_av]":   {value: "1", of: "[lb_av].[g]"},
+	"atm":        {value: "101325", of: "Pa"},
+	"att":        {value: "1", of: "kgf/cm2"},
+	"[psi]":      {value: "1", of: "[lbf_av]/[in_i]2"},
+	"m[H2O]":     {value: "9.80665", of: "kPa", metric: true},
+	"m[Hg]":      {value: "133.3220", of: "kPa", metric: true},
+	"[in_i'H2O]": {value: "1", of: "m[H2O].[in_i]/m"},
+	"[in_i'Hg]":  {value: "1", of: "m[Hg].[in_i]/m"},
 
-	// Thermodynamic temperatures with another zero.
-	"Cel":    {temperature, "1", "273.15", true},
-	"[degF]": {temperature, "5/9", "45967/180", false}, // 459.67 · 5/9
-	"[degR]": {temperature, "5/9", "", false},
-
-	// 64.79891 mg; 7,000 to the pound, 16 ounces to the pound.
-	"[gr]":      {mass, "0.06479891", "", false},
-	"[lb_av]":   {mass, "453.59237", "", false},
-	"[oz_av]":   {mass, "28.349523125", "", false},
-	"[oz_tr]":   {mass, "31.1034768", "", false},
-	"[lbf_av]":  {force, "4448.2216152605", "", false}, // [lb_av] · 9.80665 m/s2
-	"[in_i]":    {length, "0.0254", "", false},
-	"[ft_i]":    {length, "0.3048", "", false},
-	"[gal_us]":  {volume, "0.003785411784", "", false},
-	"[foz_us]":  {volume, "0.0000295735295625", "", false},
-	"[bu_us]":   {volume, "0.03523907016688", "", false},             // 2150.42 in3
-	"[psi]":     {pressure, "4448.2216152605/0.00064516", "", false}, // [lbf_av]/[in_i]2,
-	"m[Hg]":     {pressure, "133322000", "", true},
-	"m[H2O]":    {pressure, "9806650", "", true},
-	"[in_i'Hg]": {pressure, "3386378.8", "", false}, // 0.0254 m[Hg]
-	// International table Btu is another number; UCUM's [Btu] is the
-	// thermochemical one.
-	"[Btu_th]": {energy, "1054350", "", false},
-	"[Btu_IT]": {energy, "1055055.85262", "", false},
-	"cal":      {energy, "4184", "", true},
+	// Temperature and heat.
+	"[degF]":   {value: "5/9", of: "K", zero: "45967/180"}, // 459.67 · 5/9
+	"[degR]":   {value: "5/9", of: "K"},
+	"[degRe]":  {value: "5/4", of: "K", zero: "273.15"},
+	"cal":      {value: "1", of: "cal_th", metric: true},
+	"cal_th":   {value: "4.184", of: "J", metric: true},
+	"cal_IT":   {value: "4.1868", of: "J", metric: true},
+	"cal_m":    {value: "4.19002", of: "J", metric: true},
+	"cal_[15]": {value: "4.18580", of: "J", metric: true},
+	"cal_[20]": {value: "4.18190", of: "J", metric: true},
+	"[Cal]":    {value: "1", of: "kcal_th"},
+	"[Btu]":    {value: "1", of: "[Btu_th]"},
+	"[Btu_th]": {value: "1.054350", of: "kJ"},
+	"[Btu_IT]": {value: "1.05505585262", of: "kJ"},
+	"[Btu_m]":  {value: "1.05587", of: "kJ"},
+	"[Btu_39]": {value: "1.05967", of: "kJ"},
+	"[Btu_59]": {value: "1.05480", of: "kJ"},
+	"[Btu_60]": {value: "1.05468", of: "kJ"},
+	"[HP]":     {value: "550", of: "[ft_i].[lbf_av]/s"},
 }
 
-// prefixes are the SI prefixes, UCUM table 1.
+// prefixes are those of SI and IEC, UCUM table 1.
 var prefixes = map[string]string{
-	"T": "1e12", "G": "1e9", "M": "1e6", "k": "1e3", "h": "1e2", "da": "1e1",
-	"d": "1e-1", "c": "1e-2", "m": "1e-3", "u": "1e-6", "n": "1e-9", "p": "1e-12",
-}
-
-func rational(s string) *big.Rat {
-	a, b, quotient := strings.Cut(s, "/")
-	r, ok := new(big.Rat).SetString(a)
-	if !ok {
-		panic("units: " + s + " in the table is not a number")
-	}
-	if quotient {
-		r.Quo(r, rational(b))
-	}
-	return r
-}
-
-func (d definition) unit(code string) Unit {
-	u := Unit{code: code, dim: d.dim, factor: rational(d.factor)}
-	if d.offset != "" {
-		u.offset = rational(d.offset)
-	}
-	return u
-}
-
-// atom finds a symbol in the table, or a metric one after a prefix.
-func atom(symbol string) (Unit, bool) {
-	if d, ok := atoms[symbol]; ok {
-		return d.unit(symbol), true
-	}
-	for prefix, size := range prefixes {
-		base, ok := strings.CutPrefix(symbol, prefix)
-		if !ok {
-			continue
-		}
-		if d, ok := atoms[base]; ok && d.metric {
-			u := d.unit(symbol)
-			u.factor.Mul(u.factor, rational(size))
-			return u, true
-		}
-	}
-	return Unit{}, false
-}
-
-// spoken are the ways in which displays and people write units, and the codes
-// that mean the same.
-var spoken = map[string]string{
-	"c": "Cel", "°c": "Cel", "degc": "Cel", "celsius": "Cel", "f": "[degF]", "°f": "[degF]",
-	"degf": "[degF]", "fahrenheit": "[degF]", "kelvin": "K", "gram": "g", "grams": "g", "gm": "g",
-	"gr": "g or [gr]", "kilogram": "kg", "kgs": "kg", "oz": "[oz_av]", "lb": "[lb_av]", "lbs": "[lb_av]",
-	"pct": "%", "percent": "%", "pc": "%", "ppm": "[ppm]", "mmhg": "mm[Hg]", "inhg": "[in_i'Hg]",
-	"psi": "[psi]", "sec": "s", "second": "s", "seconds": "s", "minute": "min", "minutes": "min", "hr": "h",
-	"in": "[in_i]", "inch": "[in_i]", "ft": "[ft_i]", "ml": "mL", "cc": "mL", "hpa": "hPa", "kpa": "kPa",
-	"mbars": "mbar", "rpm": "/min", "ohm": "Ohm", "ω": "Ohm", "µm": "um", "gal": "[gal_us]", "volt": "V", "mv": "mV",
-}
-
-func instead(code string) string {
-	if s, ok := spoken[strings.ToLower(code)]; ok {
-		return "; write " + s
-	}
-	return "; codes are listed at ucum.org"
+	"Y": "1e24", "Z": "1e21", "E": "1e18", "P": "1e15", "T": "1e12", "G": "1e9", "M": "1e6", "k": "1e3", "h": "1e2", "da": "1e1",
+	"d": "1e-1", "c": "1e-2", "m": "1e-3", "u": "1e-6", "n": "1e-9", "p": "1e-12", "f": "1e-15", "a": "1e-18", "z": "1e-21", "y": "1e-24",
+	"Ki": "1024", "Mi": "1048576", "Gi": "1073741824", "Ti": "1099511627776",
 }

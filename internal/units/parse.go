@@ -3,12 +3,14 @@ package units
 import (
 	"fmt"
 	"math/big"
+	"strconv"
 	"strings"
 )
 
 const (
 	maxCode  = 64 // letters in a code
 	maxPower = 9  // exponent of one unit
+	maxTens  = 30 // exponent of ten: no unit is so far from another
 )
 
 // Parse returns the unit of a UCUM code: an atom of the table, with a prefix if
@@ -162,18 +164,25 @@ func (p *parser) power(symbol string) (Unit, error) {
 	}
 	exponent := 1
 	if digits != "" {
-		if len(digits) > 1 || digits == "0" {
-			return Unit{}, p.fail("the exponent %s is out of range: 1 to %d", digits, maxPower)
+		bare := strings.TrimRight(name, "+-")
+		most := maxPower
+		if bare == "10*" || bare == "10^" {
+			most = maxTens
 		}
-		exponent = int(digits[0] - '0')
-		if bare := strings.TrimSuffix(name, "-"); bare != name {
-			name, exponent = bare, -exponent
-		} else {
-			name = strings.TrimSuffix(name, "+")
+		n, err := strconv.Atoi(digits)
+		if err != nil || n == 0 || n > most || len(name)-len(bare) > 1 {
+			return Unit{}, p.fail("the exponent %s is out of range: 1 to %d", symbol[len(bare):], most)
 		}
+		if exponent = n; name != bare && name[len(bare)] == '-' {
+			exponent = -n
+		}
+		name = bare
 	}
 	u, ok := atom(name)
 	if !ok {
+		if why, known := refused[name]; known {
+			return Unit{}, p.fail("%s %s, which no factor converts: let the device say a linear unit, or record its number as a score", name, why)
+		}
 		return Unit{}, p.fail("%q is not known", name)
 	}
 	if u.offset != nil && exponent != 1 {

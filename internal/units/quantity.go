@@ -28,16 +28,21 @@ type Quantity struct {
 
 // quantities lists every quantity, by name.
 var quantities = []Quantity{
+	{Name: "absolute_humidity", Unit: "g/m3"},
 	{Name: "bulk_density", Unit: "g/L"},
 	{Name: "code"},
 	{Name: "colour", Unit: "1", Plain: true, BasisOf: "the colour scale"},
+	{Name: "concentration", Unit: "mg/L", BasisOf: "what is dissolved"},
 	{Name: "count", Unit: "1", Plain: true},
 	{Name: "current", Unit: "mA"},
+	{Name: "density", Unit: "g/mL"},
 	{Name: "duration", Unit: "s"},
+	{Name: "energy", Unit: "kJ"},
 	{Name: "fraction", Unit: "%", BasisOf: "what it is a fraction of"},
 	{Name: "frequency", Unit: "Hz"},
 	{Name: "gas_fraction", Unit: "[ppm]", BasisOf: "the gas"},
 	{Name: "humidity_ratio", Unit: "g/kg", Bases: []string{"dry_air"}},
+	{Name: "illuminance", Unit: "lx"},
 	{Name: "length", Unit: "mm"},
 	{Name: "loss", Unit: "%", Bases: []string{"mass", "dry_matter"}},
 	{Name: "mass", Unit: "g"},

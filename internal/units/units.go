@@ -9,11 +9,12 @@ package units
 import (
 	"fmt"
 	"math/big"
+	"strings"
 )
 
 // dimension is the powers of the base units: metre, gram, second, kelvin,
-// ampere.
-type dimension [5]int8
+// ampere, candela, radian, mole.
+type dimension [8]int8
 
 func (d dimension) plus(o dimension, times int8) dimension {
 	for i := range d {
@@ -102,6 +103,12 @@ func (q Quantity) unit(code string) (Unit, error) {
 		return Unit{}, err
 	}
 	if u.dim != canonical.dim {
+		// A slip may be the code of something else: "ft" is a femtotonne.
+		if s, ok := spoken[strings.ToLower(code)]; ok {
+			if meant, err := Parse(s); err == nil && meant.dim == canonical.dim {
+				return Unit{}, fmt.Errorf("%q is not a unit of %s: write %s", code, q.Name, s)
+			}
+		}
 		return Unit{}, fmt.Errorf("%q is not a unit of %s: write a UCUM code such as %q", code, q.Name, q.Unit)
 	}
 	if q.Plain && u.factor.Cmp(one) != 0 {
