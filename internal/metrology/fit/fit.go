@@ -2,14 +2,16 @@
 // GUM needs of them: covariance, residual standard deviation, and the uncertainty
 // of what is read off the curve.
 //
-// x is taken to be exact beside y. It is mapped to -1 … 1 and the fit is made in
-// Chebyshev polynomials by QR, so that neither a large mean of x nor a high degree
-// costs digits; how many are left is tested against the certified fits of NIST StRD.
+// x is taken to be exact beside y, but for LineOfPairs. It is mapped to -1 … 1 and the
+// fit is made in Chebyshev polynomials by QR, so that neither a large mean of x nor a
+// high degree costs digits; how many are left is tested against the certified fits of
+// NIST StRD.
 package fit
 
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/evenbench/evenbench/internal/metrology/uncertainty"
 	"gonum.org/v1/gonum/mat"
@@ -88,18 +90,28 @@ func Polynomial(points []Point, degree int) (Fit, error) {
 	if err != nil {
 		return Fit{}, err
 	}
-	different := map[float64]bool{}
-	for _, p := range points {
-		different[p.X] = true
-	}
-	if len(different) <= degree {
-		return Fit{}, fmt.Errorf("%s: the points have %d different x; give at least %d", doing, len(different), degree+1)
+	if n := different(points, degree+1); n <= degree {
+		return Fit{}, fmt.Errorf("%s: the points have %d different x; give at least %d", doing, n, degree+1)
 	}
 	b := basis{middle: low + (high-low)/2, half: (high - low) / 2, terms: degree + 1}
 	if b.half == 0 {
 		b.half = 1
 	}
 	return solve(doing, points, b, low, high)
+}
+
+// different counts different x, until there are enough.
+func different(points []Point, enough int) int {
+	seen := make([]float64, 0, enough)
+	for _, p := range points {
+		if len(seen) == enough {
+			break
+		}
+		if !slices.Contains(seen, p.X) {
+			seen = append(seen, p.X)
+		}
+	}
+	return len(seen)
 }
 
 // examine checks points one by one and returns the bounds of x.

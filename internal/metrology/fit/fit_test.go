@@ -338,3 +338,23 @@ func BenchmarkAt(b *testing.B) {
 		f.At(5)
 	}
 }
+
+// A million points, as a season of one channel.
+func BenchmarkMillionPoints(b *testing.B) {
+	points := make([]fit.Point, 1_000_000)
+	r := rand.New(rand.NewPCG(1, 6))
+	for i := range points {
+		x := float64(i) / 1000
+		points[i] = fit.Point{X: x, Y: 20 + 0.2*x + r.NormFloat64()}
+	}
+	for degree := 1; degree <= 3; degree += 2 {
+		b.Run(fmt.Sprint("degree ", degree), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				if _, err := fit.Polynomial(points, degree); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
