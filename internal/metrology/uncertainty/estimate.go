@@ -57,6 +57,35 @@ func Rectangular(value, half float64) Estimate {
 	return Estimate{Value: value, Standard: math.Abs(half) / math.Sqrt(3)}
 }
 
+// Triangular evaluates a value that lies within half of a width to either side, and the
+// likelier the nearer to the middle, such as a sum of two rectangles (type B, 4.3.9): u =
+// half/√6.
+func Triangular(value, half float64) Estimate {
+	return Estimate{Value: value, Standard: math.Abs(half) / math.Sqrt(6)}
+}
+
+// Cyclic evaluates a value that swings evenly between half of a width to either side and
+// was seen at no known moment, such as the temperature of a room whose heating goes on
+// and off (type B, H.1.3.4): u = half/√2.
+func Cyclic(value, half float64) Estimate {
+	return Estimate{Value: value, Standard: math.Abs(half) / math.Sqrt2}
+}
+
+// Certified evaluates a value as a certificate states it, with an expanded uncertainty U
+// and its coverage factor k (type B, 4.3.3): u = U/k.
+//
+// It is an error if U is not finite or below 0, or if k is not finite and above 0.
+func Certified(value, expanded, k float64) (Estimate, error) {
+	if !finite(k) || k <= 0 {
+		return Estimate{}, fmt.Errorf("evaluate a certificate: the coverage factor is %g; it must be above 0, and is mostly 2", k)
+	}
+	e := Estimate{Value: value, Standard: expanded / k}
+	if err := e.Check(); err != nil {
+		return Estimate{}, fmt.Errorf("evaluate a certificate: %w", err)
+	}
+	return e, nil
+}
+
 // Expanded returns the expanded uncertainty U = k·u, in the unit of Value, and its
 // coverage factor k: Value ± U covers the share p of what may reasonably be
 // attributed to the quantity (6.2, 6.3).

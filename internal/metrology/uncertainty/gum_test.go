@@ -78,6 +78,31 @@ func TestGUM_H1_EndGauge(t *testing.T) {
 	}
 }
 
+// JCGM 100:2008, H.1.3: of the standard's certificate, U = 0.075 µm with k = 3; of the
+// temperature of the bench, cyclic within 0.5 K about a mean that is known within 0.2 K;
+// of the expansion, rectangles. The figures of the publication, from memory but for the
+// results.
+func TestGUM_H1_InputsByTypeB(t *testing.T) {
+	standard, err := uncertainty.Certified(50.000623e6, 75, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "standard, nm", standard.Standard, 25, 1)
+	cycle := uncertainty.Cyclic(0, 0.5)
+	near(t, "cycle, K", cycle.Standard, 0.35, 0.01)
+	near(t, "deviation from 20 °C, K", math.Hypot(cycle.Standard, 0.2), 0.41, 0.01)
+	near(t, "expansion, 1e-6/K", uncertainty.Rectangular(11.5, 2).Standard, 1.2, 0.1)
+	near(t, "difference of expansion, 1e-6/K", uncertainty.Rectangular(0, 1).Standard, 0.58, 0.01)
+	near(t, "difference of temperature, K", uncertainty.Rectangular(0, 0.05).Standard, 0.029, 0.001)
+	// 4.3.9 and figure 2b: a triangle of 96 to 104 °C has u = 1.6 °C.
+	near(t, "triangle, K", uncertainty.Triangular(100, 4).Standard, 1.6, 0.1)
+	for _, c := range [][2]float64{{75, 0}, {75, math.NaN()}, {-1, 2}, {math.Inf(1), 2}} {
+		if e, err := uncertainty.Certified(1, c[0], c[1]); err == nil {
+			t.Errorf("U %g with k %g: %+v", c[0], c[1], e)
+		}
+	}
+}
+
 // JCGM 100:2008, H.1.4: the uncertainty of the difference from its parts.
 func TestGUM_H1_DifferenceFromItsParts(t *testing.T) {
 	r := propagate(t, inputs(t, []input{
