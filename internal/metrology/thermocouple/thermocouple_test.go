@@ -286,8 +286,9 @@ func TestOutsideIsNamed(t *testing.T) {
 	}
 }
 
-// IEC 60584-1: the greater of both; the last two rows by arithmetic.
-func TestToleranceAsDelivered(t *testing.T) {
+// IEC 60584-1:2013, table 1: the greater of width and share. The rows of class 3 and of
+// B, E, R and S are from memory; where the two parts of a tolerance meet, by arithmetic.
+func TestIEC60584_ToleranceAsDelivered(t *testing.T) {
 	for _, c := range []struct {
 		letter  string
 		class   thermocouple.Class
@@ -296,15 +297,18 @@ func TestToleranceAsDelivered(t *testing.T) {
 	}{
 		{"K", 1, 0, 1.5}, {"K", 1, 375, 1.5}, {"K", 2, 0, 2.5}, {"K", 2, 200, 2.5},
 		{"N", 1, -40, 1.5}, {"J", 2, 100, 2.5}, {"T", 1, 100, 0.5}, {"T", 2, 100, 1},
-		{"K", 2, 1000, 7.5}, {"T", 1, 200, 0.8},
+		{"K", 2, 1000, 7.5}, {"T", 1, 200, 0.8}, {"E", 1, 800, 3.2}, {"E", 2, 900, 6.75},
+		{"K", 3, -100, 2.5}, {"N", 3, -200, 3}, {"E", 3, 40, 2.5}, {"T", 3, -200, 3}, {"T", 3, 0, 1},
+		{"R", 1, 1100, 1}, {"S", 1, 1600, 2.5}, {"R", 2, 600, 1.5}, {"S", 2, 1600, 4},
+		{"B", 2, 600, 1.5}, {"B", 2, 1700, 4.25}, {"B", 3, 600, 4}, {"B", 3, 1700, 8.5},
 	} {
 		got, err := lookup(t, c.letter).Tolerance(c.class, c.celsius)
 		if err != nil || math.Abs(got-c.want) > 1e-12 {
 			t.Errorf("%s class %d at %g °C: %v K (%v), want %v", c.letter, c.class, c.celsius, got, err, c.want)
 		}
 	}
-	for letter, class := range map[string]thermocouple.Class{"R": 1, "K": 3} {
-		if _, err := lookup(t, letter).Tolerance(class, 100); err == nil || !strings.Contains(err.Error(), "certificate") {
+	for letter, class := range map[string]thermocouple.Class{"R": 3, "J": 3, "B": 1, "K": 4, "T": 0, "E": -1} {
+		if _, err := lookup(t, letter).Tolerance(class, 100); err == nil || !strings.Contains(err.Error(), "IEC 60584-1 has classes") {
 			t.Errorf("%s class %d: %v", letter, class, err)
 		}
 	}

@@ -5,43 +5,116 @@ import (
 	"math"
 )
 
-// Class is a class of tolerance of IEC 60584-1, 1 being the better.
+// Class is a class of tolerance of IEC 60584-1, 1 being the best.
 type Class int
 
-// tolerance is the greater of a width, K, and a share of the temperature.
-type tolerance struct{ width, share float64 }
-
-var (
-	baseMetal = [...]tolerance{{1.5, 0.004}, {2.5, 0.0075}}
-	copper    = [...]tolerance{{0.5, 0.004}, {1.0, 0.0075}}
-
-	tolerances = map[string][2]tolerance{"J": baseMetal, "K": baseMetal, "N": baseMetal, "T": copper}
-
-	// warmest, °C, to which the classes 1 and 2 go. From memory, as is coldest.
-	warmest = map[string][2]float64{"J": {750, 750}, "K": {1000, 1200}, "N": {1000, 1200}, "T": {350, 350}}
+// Classes are those that a type may have.
+const (
+	Best  Class = 1
+	Worst Class = 3
 )
 
-// coldest, °C, of the classes 1 and 2.
-const coldest = -40
+// tolerance is the greater of a width, K, and a share of the temperature, from the
+// coldest to the warmest, °C.
+type tolerance struct {
+	width, share     float64
+	coldest, warmest float64
+	// Above from, °C, the width grows by share of what is above it, instead.
+	from float64
+}
+
+// tolerances of IEC 60584-1:2013, table 1, by type and class; a class without a
+// width or share does not exist. The first two classes of J, K, N and T within their
+// temperatures were seen in publications; the ranges, class 3, and types B, E, R and
+// S are from memory.
+var tolerances = map[string][Worst]tolerance{
+	"B": {
+		{},
+		{share: 0.0025, coldest: 600, warmest: 1700},
+		{width: 4, share: 0.005, coldest: 600, warmest: 1700},
+	},
+	"E": {
+		{width: 1.5, share: 0.004, coldest: -40, warmest: 800},
+		{width: 2.5, share: 0.0075, coldest: -40, warmest: 900},
+		{width: 2.5, share: 0.015, coldest: -200, warmest: 40},
+	},
+	"J": {
+		{width: 1.5, share: 0.004, coldest: -40, warmest: 750},
+		{width: 2.5, share: 0.0075, coldest: -40, warmest: 750},
+	},
+	"K": nickel,
+	"N": nickel,
+	"R": platinum,
+	"S": platinum,
+	"T": {
+		{width: 0.5, share: 0.004, coldest: -40, warmest: 350},
+		{width: 1, share: 0.0075, coldest: -40, warmest: 350},
+		{width: 1, share: 0.015, coldest: -200, warmest: 40},
+	},
+}
+
+var (
+	nickel = [Worst]tolerance{
+		{width: 1.5, share: 0.004, coldest: -40, warmest: 1000},
+		{width: 2.5, share: 0.0075, coldest: -40, warmest: 1200},
+		{width: 2.5, share: 0.015, coldest: -200, warmest: 40},
+	}
+	platinum = [Worst]tolerance{
+		{width: 1, share: 0.003, from: 1100, coldest: 0, warmest: 1600},
+		{width: 1.5, share: 0.0025, coldest: 0, warmest: 1600},
+	}
+)
+
+// at returns the tolerance at a temperature, K.
+func (o tolerance) at(celsius float64) float64 {
+	if o.from != 0 {
+		return o.width + o.share*math.Max(0, celsius-o.from)
+	}
+	return math.Max(o.width, o.share*math.Abs(celsius))
+}
 
 // Tolerance returns by how much a probe of a class may deviate from its type as
 // delivered, K, at a temperature, °C: the bounds of a rectangular distribution.
-// Source: IEC 60584-1, classes 1 and 2 of J, K, N and T.
+// Source: IEC 60584-1:2013, table 1.
 //
-// It is an error if the type or the class has none here, or if the temperature is
-// outside of the class: from -40 °C to 750 (J), 1000 or 1200 (K and N, classes 1 and
-// 2) and 350 (T).
+// It is an error if the type has no such class, and a *RangeError if the temperature
+// is outside of the class; ToleranceRange tells both beforehand.
 func (t *Type) Tolerance(class Class, celsius float64) (float64, error) {
-	of, ok := tolerances[t.letter]
-	if !ok || class != 1 && class != 2 {
-		return 0, fmt.Errorf("type %s thermocouple: the tolerance of class %d is not known: it is for types J K N T in classes 1 and 2; take it from the probe's certificate", t.letter, class)
+	low, high, err := t.ToleranceRange(class)
+	if err != nil {
+		return 0, err
 	}
-	if high := warmest[t.letter][class-1]; !(celsius >= coldest && celsius <= high) {
+	if !(celsius >= low && celsius <= high) {
 		return 0, &RangeError{
 			Letter: t.letter, Of: fmt.Sprintf("temperature for the tolerance of class %d", class), Unit: "°C",
-			Value: celsius, Low: coldest, High: high,
+			Value: celsius, Low: low, High: high,
 		}
 	}
-	w := of[class-1]
-	return math.Max(w.width, w.share*math.Abs(celsius)), nil
+	return tolerances[t.letter][class-1].at(celsius), nil
+}
+
+// ToleranceRange returns the lowest and highest temperature, °C, for which a class
+// states a tolerance: K and N from -40 to 1000 in class 1, to 1200 in class 2, and
+// from -200 to 40 in class 3, for instance.
+//
+// It is an error if the type has no such class: B has 2 and 3; J, R and S have 1
+// and 2.
+func (t *Type) ToleranceRange(class Class) (low, high float64, err error) {
+	if class >= Best && class <= Worst {
+		if o := tolerances[t.letter][class-1]; o != (tolerance{}) {
+			return o.coldest, o.warmest, nil
+		}
+	}
+	return 0, 0, fmt.Errorf("type %s thermocouple: there is no class %d of it: IEC 60584-1 has classes %s", t.letter, class, t.classes())
+}
+
+// classes names the classes of the type.
+func (t *Type) classes() string {
+	switch {
+	case tolerances[t.letter][Best-1] == (tolerance{}):
+		return "2 and 3"
+	case tolerances[t.letter][Worst-1] == (tolerance{}):
+		return "1 and 2"
+	}
+	return "1, 2 and 3"
 }
