@@ -76,6 +76,7 @@ func channel(c *sheet.Channel) string {
 	if c.Basis != "" {
 		text += " (" + c.Basis + ")"
 	}
+	text += c.By()
 	if c.Unit != "" && c.Unit != "1" {
 		text += " in " + c.Unit
 	}

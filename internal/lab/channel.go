@@ -56,6 +56,7 @@ func override(n *document.Node, c *sheet.Channel) *correction {
 	c.Cadence = n.Field("cadence").Duration(c.Cadence)
 	if low, high, ok := n.Field("range").Range(); ok {
 		c.Low, c.High = low, high
+		c.CheckRange(n.Field("range"))
 	}
 	return readCorrection(n.Field("correct"), c)
 }
@@ -87,12 +88,9 @@ func complete(c sheet.Channel, correct *correction) (normalize.Channel, bool) {
 	if !ok {
 		return normalize.Channel{}, false
 	}
-	way := units.Same
-	if q.Unit != "" {
-		var err error
-		if way, err = q.From(c.Unit); err != nil {
-			return normalize.Channel{}, false
-		}
+	way, err := stated(q, c)
+	if err != nil {
+		return normalize.Channel{}, false
 	}
 	out := normalize.Channel{
 		Channel: &pb.Channel{
@@ -107,6 +105,9 @@ func complete(c sheet.Channel, correct *correction) (normalize.Channel, bool) {
 		Doubtful:    c.Doubtful,
 		Calibration: correct.calibration(way),
 	}
+	if c.Thermocouple != nil && !ofVoltage(&out, c) {
+		return normalize.Channel{}, false
+	}
 	if c.Low != 0 || c.High != 0 {
 		low, high := way.Apply(c.Low), way.Apply(c.High)
 		out.Low, out.High = &low, &high
@@ -118,6 +119,36 @@ func complete(c sheet.Channel, correct *correction) (normalize.Channel, bool) {
 		out.Spread, out.Rest = way.Slope*c.Settled.Spread, c.Settled.Time
 	}
 	return out, true
+}
+
+// stated returns the way from the unit in which a sheet states what it says of a
+// channel's values to the canonical one.
+func stated(q units.Quantity, c sheet.Channel) (units.Linear, error) {
+	if q.Unit == "" || c.Thermocouple != nil {
+		return units.Same, nil // what is said of a thermocouple's temperatures is in Cel
+	}
+	return q.From(c.Unit)
+}
+
+// ofVoltage makes the channel one whose device says a voltage. It is false if the sheet
+// does not say enough for it, which has been said there.
+func ofVoltage(out *normalize.Channel, c sheet.Channel) bool {
+	voltage, _ := units.Lookup("voltage")
+	way, err := voltage.From(c.Unit)
+	t := c.Thermocouple
+	if err != nil || t.Type == nil || c.Quantity != "temperature" {
+		return false
+	}
+	out.Thermocouple = &normalize.Thermocouple{
+		Type: t.Type, Class: t.Class,
+		Junction: t.Junction, Cold: t.Cold, ColdUncertainty: t.ColdUncertainty,
+		Uncertainty: way.Slope * c.Uncertainty, Resolution: way.Slope * c.Resolution,
+	}
+	out.Uncertainty, out.Resolution = 0, 0
+	out.Channel.Thermocouple = &pb.Thermocouple{
+		Type: t.Type.Letter(), ToleranceClass: uint32(t.Class), ColdJunction: t.Junction, ColdJunctionCel: t.Cold,
+	}
+	return true
 }
 
 // calibration states the correction in the canonical unit. With canonical =

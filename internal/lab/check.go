@@ -65,6 +65,7 @@ func sheetChannels(s *sheet.Sheet) string {
 		if c.Basis != "" {
 			fmt.Fprintf(&b, " (%s)", c.Basis)
 		}
+		b.WriteString(c.By())
 		if c.Unit != "" {
 			fmt.Fprintf(&b, " in %s", c.Unit)
 		}

@@ -38,6 +38,9 @@ type Channel struct {
 	Rest   time.Duration
 	// Calibration corrects the value; nil if there is none.
 	Calibration *Calibration
+	// Thermocouple makes the value of a voltage; nil if the device says the quantity
+	// itself. Its uncertainty and resolution stand in for those above.
+	Thermocouple *Thermocouple
 }
 
 // Calibration corrects values: value = Slope · value + Offset, in the canonical
@@ -64,8 +67,12 @@ func (c *Channel) combined() float64 {
 	return math.Sqrt(device*device + calibration*calibration + display*display)
 }
 
-// conversion returns the way from a device unit to the corrected value.
+// conversion returns the way from a device unit to the corrected value; of a
+// thermocouple, to its voltage in mV.
 func (c *Channel) conversion(deviceUnit string) (units.Linear, error) {
+	if c.Thermocouple != nil {
+		return c.voltage(deviceUnit)
+	}
 	q, ok := units.Lookup(c.GetQuantity())
 	if !ok {
 		return units.Linear{}, fmt.Errorf("there is no quantity %q", c.GetQuantity())

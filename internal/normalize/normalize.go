@@ -15,6 +15,8 @@ type Normalizer struct {
 	channels map[string]*track
 	// reasons are the lists that remarks share, by the set of reasons.
 	reasons map[reasonSet][]pb.QualityReason
+	// junctions are the channels that measure cold junctions.
+	junctions []*terminals
 	// device is whose readings they are.
 	device Device
 	// covered is room for Validate, one bit a reading.
@@ -46,7 +48,28 @@ func New(channels []Channel) *Normalizer {
 	for i := range channels {
 		n.channels[channels[i].GetName()] = newTrack(&channels[i])
 	}
+	for _, t := range n.channels {
+		n.joinJunction(t)
+	}
 	return n
+}
+
+// joinJunction finds the channel that measures the cold junction of a thermocouple. One
+// that is not there is never heard.
+func (n *Normalizer) joinJunction(t *track) {
+	if t.Thermocouple == nil || t.Thermocouple.Junction == "" {
+		return
+	}
+	at := n.channels[t.Thermocouple.Junction]
+	switch {
+	case at == nil || at.Thermocouple != nil:
+		t.junction = &terminals{}
+		return
+	case at.serves == nil:
+		at.serves = &terminals{cadence: at.cadence}
+		n.junctions = append(n.junctions, at.serves)
+	}
+	t.junction = at.serves
 }
 
 // Batch fills the hub's columns of a batch that Validate has passed, in place;
@@ -59,10 +82,29 @@ func (n *Normalizer) Batch(b *pb.ReadingBatch, clockStepped bool) {
 			t.stepped = true
 		}
 	}
+	n.those(b, func(t *track) bool { return t.serves != nil })
+	n.those(b, func(t *track) bool { return t.serves == nil })
+	n.settle()
+}
+
+// those normalizes the series of some channels: cold junctions come before what is
+// made with them.
+func (n *Normalizer) those(b *pb.ReadingBatch, are func(*track) bool) {
 	for _, s := range b.GetSeries() {
-		if t := n.channels[s.GetChannel()]; t != nil {
-			n.series(b, s, t)
+		t := n.channels[s.GetChannel()]
+		if t == nil || !are(t) {
+			continue
 		}
+		n.series(b, s, t)
+		if t.serves != nil {
+			t.serves.take(b, s)
+		}
+	}
+}
+
+func (n *Normalizer) settle() {
+	for _, j := range n.junctions {
+		j.settle()
 	}
 }
 
@@ -82,7 +124,11 @@ func (n *Normalizer) Recall(b *pb.ReadingBatch) {
 			}
 			t.follow(b.GetStartElapsedUs()+int64(us), v)
 		}
+		if t.serves != nil {
+			t.serves.take(b, s)
+		}
 	}
+	n.settle()
 }
 
 func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
@@ -102,7 +148,7 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 		return
 	}
 	if code {
-		n.remark(b, s, t, column{})
+		n.remark(b, s, t, column{}, nil)
 		return
 	}
 	s.LeaveOutTexts()
@@ -111,17 +157,20 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 		n.void(b, s, t, unitMismatch)
 		return
 	}
-	col := convert(s.DeviceValue, way)
-	col = n.remark(b, s, t, col)
+	var col column
+	var said []reasonSet // of the rows, before they are judged
+	if t.Thermocouple != nil {
+		col, s.StandardUncertainty, said = t.temperatures(b, s, way)
+	} else if col = convert(s.DeviceValue, way); t.uncertainty > 0 {
+		s.StandardUncertainty = []float64{t.uncertainty}
+	}
+	col = n.remark(b, s, t, col, said)
 	s.Value = col.values
 	if col.shared || col.equal(s.DeviceValue) {
 		s.DeviceValue = nil
 	}
 	if c.Calibration != nil {
 		s.Calibration = c.Calibration.ID
-	}
-	if t.uncertainty > 0 {
-		s.StandardUncertainty = []float64{t.uncertainty}
 	}
 }
 
@@ -174,16 +223,19 @@ func (c column) equal(device []float64) bool {
 }
 
 // remark judges every reading of a series and returns the column without the
-// values that are none.
-func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col column) column {
+// values that are none. What was said of rows before is part of it; nil: nothing.
+func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col column, said []reasonSet) column {
 	base := b.GetStartElapsedUs()
 	expires := t.expires(b.GetStart().AsTime())
 	text, status, device := s.DeviceText, s.DeviceStatus, s.DeviceValue
 	code := t.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE
 	for i, after := range s.AfterUs {
 		var set reasonSet
+		if said != nil {
+			set = said[i]
+		}
 		if len(status) != 0 && status[i] != "" {
-			set = t.statusReasons(status[i])
+			set |= t.statusReasons(status[i])
 		}
 		if t.mayBreak && t.isBroken(text, device, i) {
 			set |= sensorBreak
@@ -197,7 +249,9 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 		case set&sensorBreak != 0:
 			col = col.void(i)
 		case col.values[i]-col.values[i] != 0: // NaN or infinite
-			set |= unreadable
+			if set&bad == 0 {
+				set |= unreadable // for no reason that is known
+			}
 			col = col.void(i)
 		default:
 			v = col.values[i]

@@ -18,10 +18,11 @@ const (
 	deviceStatus       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_DEVICE_STATUS
 	wrongDevice        reasonSet = 1 << pb.QualityReason_QUALITY_REASON_WRONG_DEVICE
 	unidentified       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_UNIDENTIFIED
+	coldJunction       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_COLD_JUNCTION
 
 	// bad are the reasons for which a reading is no measurement of the sample;
 	// the others leave it uncertain.
-	bad = sensorBreak | outOfRange | unreadable | unitMismatch | wrongDevice
+	bad = sensorBreak | outOfRange | unreadable | unitMismatch | wrongDevice | coldJunction
 )
 
 func (s reasonSet) quality() pb.Quality {

@@ -54,20 +54,28 @@ type track struct {
 	last     float64
 	// stepped: the clock was stepped since the last reading.
 	stepped bool
-	rest    window
+	// serves are the channel's own readings, if it measures a cold junction; junction
+	// are those that it needs, if it is a thermocouple whose junction is measured.
+	serves, junction *terminals
+	// step is what one step of the device's display changes of the value.
+	step float64
+	rest window
 }
 
 func newTrack(c *Channel) *track {
 	t := &track{
 		Channel: c, low: math.Inf(-1), high: math.Inf(1),
 		cadence: math.MaxInt64, rate: math.Inf(1), uncertainty: c.combined(), last: math.NaN(),
-		rest: window{time: c.Rest.Microseconds(), spread: c.Spread},
+		rest: window{time: c.Rest.Microseconds(), spread: c.Spread}, step: c.Resolution,
 	}
 	if c.Low != nil {
 		t.low = *c.Low
 	}
 	if c.High != nil {
 		t.high = *c.High
+	}
+	if c.Thermocouple != nil {
+		t.step = c.Thermocouple.step(t.low, t.high)
 	}
 	if d := c.GetCadence().AsDuration(); d > 0 {
 		t.cadence = d.Microseconds()
@@ -149,7 +157,7 @@ func (t *track) follow(at int64, v float64) reasonSet {
 		}
 		// One step of the display is no change of the quantity. False if either
 		// value is NaN.
-		if dt > 0 && math.Abs(v-t.last) > t.rate*float64(dt)+t.Resolution {
+		if dt > 0 && math.Abs(v-t.last) > t.rate*float64(dt)+t.step {
 			set |= implausibleRate
 		}
 	}

@@ -3,6 +3,7 @@ package sheet
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -83,6 +84,7 @@ func Read(root *document.Root) *Sheet {
 		channels.Problem("must have at least one channel")
 	}
 	checkRoles(channels, s.Channels)
+	checkThermocouples(channels, s)
 	return s
 }
 
@@ -121,6 +123,7 @@ func readChannel(e document.Entry) Channel {
 	if !document.IsName(c.Name, '_') {
 		e.Place.Problem("cannot be the name of a channel: use lower case letters, digits and '_', at most 63")
 	}
+	c.Thermocouple = readThermocouple(n.Field("thermocouple"))
 	q, known := readQuantity(n, &c)
 	c.Kind = readKind(n, c.Quantity)
 	c.Low, c.High, _ = n.Field("range").Range()
@@ -165,7 +168,11 @@ func readQuantity(n *document.Node, c *Channel) (units.Quantity, bool) {
 	if q.Unit == "" && c.Unit == "" {
 		return q, true
 	}
-	if _, err := q.From(c.Unit); err != nil {
+	said, _ := units.Lookup(c.DeviceQuantity())
+	if _, err := said.From(c.Unit); err != nil {
+		if c.Thermocouple != nil {
+			err = fmt.Errorf("a thermocouple has a voltage: %w", err)
+		}
 		first(unit, name).Problem("%v", err)
 	}
 	return q, true

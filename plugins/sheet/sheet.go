@@ -34,8 +34,11 @@ type Channel struct {
 	Basis    string
 	// Unit in which the device speaks where it does not say so itself; UCUM.
 	Unit string
-	Kind pb.ChannelKind
-	Role string
+	// Thermocouple makes the temperature of a voltage; nil if the device says the
+	// quantity itself.
+	Thermocouple *Thermocouple
+	Kind         pb.ChannelKind
+	Role         string
 	// Property of the sample that a measurement sets; the lab file may say
 	// another.
 	Property string
