@@ -46,8 +46,8 @@ func (b *Book) Progress(id string, history []forecast.Past, now time.Time) *pb.R
 	for _, m := range x.pb.GetMarks() {
 		p.Marks = append(p.Marks, proto.CloneOf(m))
 	}
-	x.show(p)
-	for _, e := range forecast.Marks(history, x.now(p.GetElapsedS())) {
+	x.show(p, b.oldest())
+	for _, e := range forecast.Marks(history, x.now(p.GetElapsedS(), b.oldest())) {
 		p.Expected = append(p.Expected, expected(e))
 		if e.Overdue {
 			p.Remarks = append(p.Remarks, fmt.Sprintf("in the earlier roasts %s had come by now: set the mark if it has", MarkWord(e.Kind)))
@@ -56,11 +56,12 @@ func (b *Book) Progress(id string, history []forecast.Past, now time.Time) *pb.R
 	return p
 }
 
-// oldest is how old a reading may be to be shown as what a probe reads now, s.
-const oldest = maxHole
+// oldest is how old a reading may be to be shown as what a probe reads now, s: in a
+// simulation that runs faster, a second of real time, for readings come in batches.
+func (b *Book) oldest() float64 { return max(maxHole, b.opened.GetClockRate()) }
 
 // show fills in what the probes show.
-func (x *oneRoast) show(p *pb.RoastProgress) {
+func (x *oneRoast) show(p *pb.RoastProgress, oldest float64) {
 	d := x.run.drum
 	now := p.GetElapsedS() + x.charge
 	of := func(r roast.Role) *float64 {
@@ -101,7 +102,7 @@ func (x *oneRoast) show(p *pb.RoastProgress) {
 }
 
 // now is what the forecast is told of a roast that goes on.
-func (x *oneRoast) now(elapsed float64) forecast.Now {
+func (x *oneRoast) now(elapsed, oldest float64) forecast.Now {
 	n := forecast.Now{Elapsed: elapsed, At: math.NaN(), Marks: map[pb.MarkKind]float64{}}
 	for kind, at := range x.usable() {
 		n.Marks[kind] = at - x.charge
