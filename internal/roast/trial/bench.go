@@ -3,10 +3,12 @@ package main
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 
 	"github.com/evenbench/evenbench/internal/roast"
 	"github.com/evenbench/evenbench/internal/simlab/drum"
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // conditions are what differs from drum to drum and from lab to lab.
@@ -51,8 +53,8 @@ func (c conditions) set(d *drum.Drum) {
 }
 
 // roasts charges one drum twice, one roast soon after the other, and returns what
-// really happened and what the tracker found.
-func roasts(seed uint64, l lab, air bool) (conditions, []drum.Truth, []roast.Event) {
+// really happened, when the bean probe was read and what the tracker found.
+func roasts(seed uint64, l lab, air bool) (conditions, []drum.Truth, []float64, []roast.Event) {
 	random := rand.New(rand.NewPCG(seed, 77))
 	c := randomConditions(random, l, air)
 	charge := func() drum.Charge {
@@ -66,12 +68,17 @@ func roasts(seed uint64, l lab, air bool) (conditions, []drum.Truth, []roast.Eve
 	})
 	w := &wire{conditions: c, random: random}
 	t := roast.NewTracker()
+	var read []float64
 	var events []roast.Event
 	for i := range rec.Bean {
 		at := float64(i+1) * drum.Step.Seconds()
 		w.sample(at, rec.Bean[i], rec.DrumAir[i], rec.InletAir[i], func(r roast.Reading) {
 			events = append(events, t.Feed(r)...)
+			if r.Role == roast.Bean && r.Quality != pb.Quality_QUALITY_BAD {
+				read = append(read, r.At)
+			}
 		})
 	}
-	return c, rec.Roasts, events
+	slices.Sort(read) // some come late
+	return c, rec.Roasts, read, events
 }

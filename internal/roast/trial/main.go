@@ -24,6 +24,7 @@ func main() {
 		printForesight(os.Stdout, *seed, *drums, *only)
 		return
 	}
+	var read []string
 	fmt.Println("| lab | probes | charges found | within 2 s | told after (median) | told within 45 s | turned | within 4 s | dropped | within 2 s | false in roasts | false per 1,000 h |")
 	fmt.Println("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |")
 	for _, l := range labs {
@@ -40,12 +41,18 @@ func main() {
 				}
 			}
 			fmt.Println(s.row(l, air, 1000*float64(found)/float64(*hours)))
+			read = append(read, s.readRow(l, air))
 			if *verbose {
 				for _, m := range s.misses {
 					fmt.Println("   ", m)
 				}
 			}
 		}
+	}
+	fmt.Println("\nMarks round which the bean probe was read, and found within 2, 4 and 2 s:")
+	fmt.Println("\n| lab | probes | charge | turning point | drop |\n| --- | --- | --- | --- | --- |")
+	for _, line := range read {
+		fmt.Println(line)
 	}
 }
 

@@ -23,18 +23,21 @@ const (
 
 // score is how a tracker did on many roasts.
 type score struct {
-	roasts   int
-	errors   map[roast.What][]float64 // found less true, s
-	delays   map[roast.What][]float64 // told less true, s
-	methods  map[string][]float64     // errors by how marks were found, s
-	spurious int
-	misses   []string
+	roasts  int
+	errors  map[roast.What][]float64 // found less true, s
+	delays  map[roast.What][]float64 // told less true, s
+	methods map[string][]float64     // errors by how marks were found, s
+	// Marks round which the bean probe was read, and of them those found within their
+	// limits.
+	read, readWithin map[roast.What]int
+	spurious         int
+	misses           []string
 }
 
 func tryRoasts(seed uint64, n int, l lab, air bool) score {
-	s := score{errors: map[roast.What][]float64{}, delays: map[roast.What][]float64{}, methods: map[string][]float64{}}
+	s := score{errors: map[roast.What][]float64{}, delays: map[roast.What][]float64{}, methods: map[string][]float64{}, read: map[roast.What]int{}, readWithin: map[roast.What]int{}}
 	for ; s.roasts < n; seed++ {
-		c, truths, events := roasts(seed, l, air)
+		c, truths, stamps, events := roasts(seed, l, air)
 		used := make([]bool, len(events))
 		for i, truth := range truths {
 			s.roasts++
@@ -42,6 +45,10 @@ func tryRoasts(seed uint64, n int, l lab, air bool) score {
 				at := map[roast.What]time.Duration{
 					roast.Charged: truth.Charged, roast.Turned: truth.TurningPoint, roast.Dropped: truth.Dropped,
 				}[what].Seconds()
+				read := wasRead(stamps, at)
+				if read {
+					s.read[what]++
+				}
 				k := slices.IndexFunc(events, func(e roast.Event) bool { return e.What == what && math.Abs(e.At-at) < near })
 				if k < 0 {
 					s.miss("seed %d roast %d: %v at %.1f not found; %+v", seed, i, what, at, c)
@@ -52,6 +59,9 @@ func tryRoasts(seed uint64, n int, l lab, air bool) score {
 				s.errors[what] = append(s.errors[what], off)
 				s.methods[events[k].Method] = append(s.methods[events[k].Method], off)
 				s.delays[what] = append(s.delays[what], events[k].Found-at)
+				if read && math.Abs(off) <= limits[what] {
+					s.readWithin[what]++
+				}
 				if math.Abs(off) > limits[what] {
 					s.miss("seed %d roast %d: %v off by %+.1f s (%s); %+v", seed, i, what, off, events[k].Method, c)
 				}
@@ -68,6 +78,31 @@ func tryRoasts(seed uint64, n int, l lab, air bool) score {
 		}
 	}
 	return s
+}
+
+// readEvery is within how many seconds before and after a moment a probe must have been
+// read to have been read round it: as often as the slowest device reads.
+const readEvery = 2.5
+
+// wasRead says whether readings lie close to a moment on both sides, and do for a while
+// after it, in which the probe shows what happened.
+func wasRead(stamps []float64, at float64) bool {
+	for t := at - readEvery; t < at+4*readEvery; t += readEvery {
+		i, _ := slices.BinarySearch(stamps, t)
+		if i == len(stamps) || stamps[i] > t+readEvery {
+			return false
+		}
+	}
+	return true
+}
+
+// readRow says how marks did round which the probe was read.
+func (s *score) readRow(l lab, air bool) string {
+	text := "| " + l.name + " | " + probes(air) + " |"
+	for _, what := range marks {
+		text += fmt.Sprintf(" %d of %d (%.1f %%) |", s.readWithin[what], s.read[what], 100*float64(s.readWithin[what])/float64(s.read[what]))
+	}
+	return text
 }
 
 func (s *score) miss(format string, args ...any) {
