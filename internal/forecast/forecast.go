@@ -101,7 +101,7 @@ func atTemperature(history []Past, now Now, kind pb.MarkKind) due {
 	case !turned:
 		return unknown(kind, 0, "not known yet: the bean probe has not turned")
 	case math.IsNaN(now.At + now.Cel + now.Slope):
-		return unknown(kind, 0, "not known yet: the bean probe has not been read for long enough")
+		return unknown(kind, 0, "not known yet: the bean probe has not been read for long enough, or not lately")
 	case now.Slope < slowest:
 		return unknown(kind, 0, "not known: the bean probe does not rise")
 	case len(took) < Least:
