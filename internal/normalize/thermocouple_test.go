@@ -271,11 +271,11 @@ func BenchmarkThermocouple(b *testing.B) {
 		readings = append(readings, volts(i, 6+0.002*float64(i)))
 	}
 	batch := mixed(0, readings...)
-	voltages := batch.Series[1].DeviceValue
+	said := [][]float64{batch.Series[0].DeviceValue, batch.Series[1].DeviceValue}
 	n := normalize.New(channels)
 	b.ReportAllocs()
 	for b.Loop() {
-		batch.Series[1].DeviceValue = voltages
+		batch.Series[0].DeviceValue, batch.Series[1].DeviceValue = said[0], said[1]
 		n.Batch(batch, false)
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1001, "ns/reading")

@@ -339,6 +339,35 @@ func BenchmarkAt(b *testing.B) {
 	}
 }
 
+// More points than are reduced at once: the line is that of the textbook, and its
+// uncertainty too, wherever the blocks end.
+func TestManyPointsAreOneFit(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 12))
+	for _, n := range []int{511, 512, 513, 514, 1025, 1600} {
+		var points []fit.Point
+		var x, y []float64
+		for i := range n {
+			x, y = append(x, 100+float64(i)/7), append(y, 3-0.2*float64(i)+r.NormFloat64())
+			points = append(points, fit.Point{X: x[i], Y: y[i]})
+		}
+		f, err := fit.Line(points)
+		if err != nil {
+			t.Fatal(err)
+		}
+		mx, sxx := stat.Mean(x, nil), stat.Variance(x, nil)*float64(n-1)
+		slope := stat.Covariance(x, y, nil) * float64(n-1) / sxx
+		rest := 0.0
+		for i := range x {
+			off := y[i] - stat.Mean(y, nil) - slope*(x[i]-mx)
+			rest += off * off
+		}
+		s := math.Sqrt(rest / float64(n-2))
+		if math.Abs(f.Coefficients[1]-slope) > 1e-10 || math.Abs(f.ResidualSD-s) > 1e-9 || math.Abs(math.Sqrt(f.Covariance[1][1])-s/math.Sqrt(sxx)) > 1e-10 {
+			t.Errorf("%d points: slope %v ± %v about %v, want %v ± %v about %v", n, f.Coefficients[1], math.Sqrt(f.Covariance[1][1]), f.ResidualSD, slope, s/math.Sqrt(sxx), s)
+		}
+	}
+}
+
 // A million points, as a season of one channel.
 func BenchmarkMillionPoints(b *testing.B) {
 	points := make([]fit.Point, 1_000_000)

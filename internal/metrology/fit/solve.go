@@ -73,6 +73,7 @@ type reduced struct {
 func reduce(points []Point, basis basis) reduced {
 	terms := basis.terms
 	block := mat.NewDense(terms+1+blockRows, terms+1, nil)
+	top := block.Slice(0, terms+1, 0, terms+1).(*mat.Dense)
 	var qr mat.QR
 	var triangle mat.Dense
 	for above := 0; len(points) > 0; above = terms + 1 {
@@ -94,7 +95,7 @@ func reduce(points []Point, basis basis) reduced {
 		qr.Factorize(block.Slice(0, above+n, 0, terms+1))
 		triangle.Reset()
 		qr.RTo(&triangle)
-		block.Copy(&triangle)
+		top.Copy(&triangle)
 	}
 	out := reduced{mat.NewTriDense(terms, mat.Upper, nil), mat.NewVecDense(terms, nil)}
 	for i := range terms {
