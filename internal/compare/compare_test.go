@@ -18,7 +18,7 @@ import (
 var terms = compare.Terms{
 	Aspects: []compare.Aspect{
 		{Name: "dry_matter_loss", Unit: "%", Tolerance: 0.6},
-		{Name: "ground_colour", Tolerance: 2},
+		{Name: "colour_ground", Tolerance: 2},
 		{Name: "total_time", Unit: "s", Tolerance: 60},
 		{Name: "development_time", Unit: "s", Tolerance: 15},
 	},
@@ -31,7 +31,7 @@ func value(v, u float64) compare.Value {
 
 func roast(sample, name string, loss, colour, total, development float64) compare.Roast {
 	return compare.Roast{Sample: sample, Name: name, Values: map[string]compare.Value{
-		"dry_matter_loss": value(loss, 0.1), "ground_colour": value(colour, 0.3),
+		"dry_matter_loss": value(loss, 0.1), "colour_ground": value(colour, 0.3),
 		"total_time": value(total, 2), "development_time": value(development, 2),
 	}}
 }
@@ -72,13 +72,13 @@ func TestGroupsAndWhatKeepsOthersOut(t *testing.T) {
 	vague := roast("E", "R-5", 4.9, 63.2, 632, 97)
 	vague.Values["dry_matter_loss"] = value(4.9, 0.4)
 	bare := roast("F", "R-6", 5.0, 63, 640, 100)
-	delete(bare.Values, "ground_colour")
+	delete(bare.Values, "colour_ground")
 	unstated := roast("G", "R-7", 5.0, 63, 640, 100)
 	unstated.Values["total_time"] = value(640, 0)
 	other := roast("H", "R-8", 5.0, 63, 640, 100)
-	c := other.Values["ground_colour"]
+	c := other.Values["colour_ground"]
 	c.Basis = "another scale"
-	other.Values["ground_colour"] = c
+	other.Values["colour_ground"] = c
 	r := report(t, []compare.Roast{
 		roast("B", "R-2", 5.1, 62.8, 650, 102), other, dark, vague, bare,
 		roast("A", "R-1", 5.0, 63.0, 640, 100), unstated, roast("C", "R-3", 4.9, 63.1, 636, 98),
@@ -95,15 +95,15 @@ func TestGroupsAndWhatKeepsOthersOut(t *testing.T) {
 	}{
 		{"D", compare.RoastAgain, 0, []string{
 			"dry matter loss is 6.9 %, in C (R-3) it is 4.9 %: they differ by 2 %, and may by less than 0.6 %",
-			"ground colour is 58, in C (R-3) it is 63.1: they differ by 5.1, and may by less than 2",
+			"colour ground is 58, in C (R-3) it is 63.1: they differ by 5.1, and may by less than 2",
 			"development time is 131 s, in C (R-3) it is 98 s: they differ by 33 s, and may by less than 15 s",
 		}},
 		{"E", compare.Sharpen, 0, []string{
 			"dry matter loss is 4.9 %, in B (R-2) it is 5.1 %: a difference of 0.2 with a standard uncertainty of 0.4123 % is not shown to be less than 0.6 %; measured with one of 0.2217 % it would be",
 		}},
-		{"F", compare.Measure, 0, []string{"ground colour of F (R-6) is missing"}},
+		{"F", compare.Measure, 0, []string{"colour ground of F (R-6) is missing"}},
 		{"G", compare.Measure, 0, []string{"total time of G (R-7) is 640 s, and nobody stated its uncertainty"}},
-		{"H", compare.Measure, 0, []string{`ground colour is "another scale" here and "" there, which cannot be compared`}},
+		{"H", compare.Measure, 0, []string{`colour ground is "another scale" here and "" there, which cannot be compared`}},
 	} {
 		if i >= len(r.Others) {
 			t.Fatalf("%d samples are outside the first group", len(r.Others))
@@ -185,11 +185,11 @@ func TestVerdictOfAPair(t *testing.T) {
 		compare.Alike:     func(compare.Roast) {},
 		compare.Undecided: func(b compare.Roast) { b.Values["total_time"] = value(658, 2) },
 		compare.Unknown: func(b compare.Roast) {
-			delete(b.Values, "ground_colour")
+			delete(b.Values, "colour_ground")
 			b.Values["total_time"] = value(658, 2)
 		},
 		compare.Apart: func(b compare.Roast) {
-			delete(b.Values, "ground_colour")
+			delete(b.Values, "colour_ground")
 			b.Values["total_time"] = value(670, 2)
 		},
 	} {
@@ -422,7 +422,7 @@ func TestTranslationGoesByProgress(t *testing.T) {
 	on := func(sample string, drying, browning, development, colour, loss float64) compare.Roast {
 		return compare.Roast{Sample: sample, Name: "R", Values: map[string]compare.Value{
 			"drying_share": value(drying, 0.3), "browning_share": value(browning, 0.3), "development_ratio": value(development, 0.3),
-			"ground_colour": value(colour, 0.3), "dry_matter_loss": value(loss, 0.1), "total_time": value(sample2time[sample], 1),
+			"colour_ground": value(colour, 0.3), "dry_matter_loss": value(loss, 0.1), "total_time": value(sample2time[sample], 1),
 		}}
 	}
 	here, there, other := on("small", 50, 33, 17, 63, 5), on("large", 50.4, 32.7, 16.9, 63.2, 5.05), on("fast", 44, 36, 20, 63, 5)

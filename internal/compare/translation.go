@@ -10,7 +10,7 @@ func Translation(share, colour, loss, confidence float64) Terms {
 			{Name: "drying_share", Unit: "%", Tolerance: share},
 			{Name: "browning_share", Unit: "%", Tolerance: share},
 			{Name: "development_ratio", Unit: "%", Tolerance: share},
-			{Name: "ground_colour", Tolerance: colour},
+			{Name: "colour_ground", Tolerance: colour},
 			{Name: "dry_matter_loss", Unit: "%", Tolerance: loss},
 		},
 		Confidence: confidence,
