@@ -142,7 +142,7 @@ func (a *account) between(name, share string, from, to pb.MarkKind) {
 		return
 	}
 	a.add(name, length, "s", MethodBetweenMarks,
-		a.marks.spread(a.by, func(x []float64) float64 { return x[1] - x[0] }, []pb.MarkKind{from, to}))
+		a.spread(func(x []float64) float64 { return x[1] - x[0] }, []pb.MarkKind{from, to}))
 	if total := a.marks.at(drop) - a.marks.at(charge); share != "" && !math.IsNaN(total) {
 		a.add(share, 100*length/total, "%", MethodBetweenMarks, a.shareSpread(from, to))
 	}
@@ -153,9 +153,9 @@ func (a *account) between(name, share string, from, to pb.MarkKind) {
 func (a *account) shareSpread(from, to pb.MarkKind) float64 {
 	switch {
 	case from == charge:
-		return a.marks.spread(a.by, func(x []float64) float64 { return 100 * (x[1] - x[0]) / (x[2] - x[0]) }, []pb.MarkKind{charge, to, drop})
+		return a.spread(func(x []float64) float64 { return 100 * (x[1] - x[0]) / (x[2] - x[0]) }, []pb.MarkKind{charge, to, drop})
 	case to == drop:
-		return a.marks.spread(a.by, func(x []float64) float64 { return 100 * (x[2] - x[1]) / (x[2] - x[0]) }, []pb.MarkKind{charge, from, drop})
+		return a.spread(func(x []float64) float64 { return 100 * (x[2] - x[1]) / (x[2] - x[0]) }, []pb.MarkKind{charge, from, drop})
 	}
-	return a.marks.spread(a.by, func(x []float64) float64 { return 100 * (x[2] - x[1]) / (x[3] - x[0]) }, []pb.MarkKind{charge, from, to, drop})
+	return a.spread(func(x []float64) float64 { return 100 * (x[2] - x[1]) / (x[3] - x[0]) }, []pb.MarkKind{charge, from, to, drop})
 }

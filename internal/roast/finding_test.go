@@ -167,7 +167,8 @@ func TestFindings(t *testing.T) {
 }
 
 // What is stated of each finding, by hand: GUM's first order, with the charge and the drop
-// found by the hub to 1 s, the turning point to 2 s, and the marks of a person within 20 s
+// found by the hub to 1 s, the turning point to 2 s, all three somewhere between two
+// readings that are exactly there or a second apart, and the marks of a person within 20 s
 // (yellowing) and 10 s (first crack), which are 11.55 and 5.77 s of standard uncertainty.
 func TestFindingsUncertainty(t *testing.T) {
 	trace, marks := straightTrace()
@@ -215,6 +216,21 @@ func TestFindingsUncertainty(t *testing.T) {
 		if (ofDrop || f.Unit == "Cel" || f.Unit == "K.min") && f.Uncertainty != 0 {
 			t.Errorf("%s: ± %v %s is stated, and what it depends on is not known", f.Name, f.Uncertainty, f.Unit)
 		}
+	}
+}
+
+// A drop that was found where nothing was read for 18 s may have been anywhere in there.
+func TestMarkInAHoleIsLessSure(t *testing.T) {
+	whole, marks := straightTrace()
+	var trace roast.Trace
+	for i, at := range whole.At {
+		if at <= 690 || at >= 708 {
+			trace.At, trace.Cel = append(trace.At, at), append(trace.Cel, whole.Cel[i])
+		}
+	}
+	found, err := roast.Findings(trace, marks, roast.Methods{charge: roast.MethodChargeAir, drop: roast.MethodDropBean})
+	if want := math.Sqrt(1 + 1 + 18*18/12.0); err != nil || found[0].Name != "total_time" || math.Abs(found[0].Uncertainty-want) > 1e-9 {
+		t.Errorf("%+v, %v; want a standard uncertainty of %.2f s", found[0], err, want)
 	}
 }
 

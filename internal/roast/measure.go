@@ -31,7 +31,7 @@ func (a *account) temperatures() {
 		}
 		u := 0.0
 		if a.standard > 0 {
-			u = a.marks.spread(a.by, func(x []float64) float64 { return l.value(x[0]) + x[1] + x[2] }, []pb.MarkKind{t.kind},
+			u = a.spread(func(x []float64) float64 { return l.value(x[0]) + x[1] + x[2] }, []pb.MarkKind{t.kind},
 				uncertainty.Input{Name: "scatter", Estimate: uncertainty.Estimate{Standard: l.celUncertainty}},
 				uncertainty.Input{Name: "probe", Estimate: uncertainty.Estimate{Standard: a.standard}})
 		}
@@ -100,7 +100,7 @@ func (a *account) rateSpread(kind pb.MarkKind, rates []Rate, i int) float64 {
 	if d := rates[after].At - rates[before].At; d > 0 {
 		change = (rates[after].PerMinute - rates[before].PerMinute) / d
 	}
-	return a.marks.spread(a.by, func(x []float64) float64 { return change*x[0] + x[1] }, []pb.MarkKind{kind},
+	return a.spread(func(x []float64) float64 { return change*x[0] + x[1] }, []pb.MarkKind{kind},
 		uncertainty.Input{Name: "scatter", Estimate: uncertainty.Estimate{Standard: rates[i].Uncertainty}})
 }
 
@@ -130,7 +130,7 @@ func (a *account) area() {
 	u := 0.0
 	if a.standard > 0 {
 		first, last := max(0, points[0].cel-areaBase), max(0, points[len(points)-1].cel-areaBase)
-		u = a.marks.spread(a.by, func(x []float64) float64 { return (last*x[1] - first*x[0] + above*x[2]) / 60 }, []pb.MarkKind{turn, drop},
+		u = a.spread(func(x []float64) float64 { return (last*x[1] - first*x[0] + above*x[2]) / 60 }, []pb.MarkKind{turn, drop},
 			uncertainty.Input{Name: "probe", Estimate: uncertainty.Estimate{Standard: a.standard}})
 	}
 	a.add("time_temperature_area", sum/60, "K.min", MethodArea, u)
