@@ -231,11 +231,12 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 	code := t.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE
 	for i, after := range s.AfterUs {
 		var set reasonSet
-		if said != nil {
-			set = said[i]
-		}
 		if len(status) != 0 && status[i] != "" {
-			set |= t.statusReasons(status[i])
+			set = t.statusReasons(status[i])
+		}
+		old := set&stale != 0
+		if said != nil {
+			set |= said[i]
 		}
 		if t.mayBreak && t.isBroken(text, device, i) {
 			set |= sensorBreak
@@ -260,7 +261,7 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 			}
 		}
 		// What is from before says nothing of how fast the quantity changes now.
-		if set&stale == 0 {
+		if !old {
 			set |= t.follow(base+int64(after), v)
 		}
 		if int64(after) >= expires {
