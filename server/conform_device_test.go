@@ -50,7 +50,7 @@ func onThermometer(t *testing.T) drivertest.Options {
 	t.Cleanup(wire.Close)
 	return drivertest.Options{
 		Sheet: map[string]any{
-			"talk": map[string]any{"every": "20ms", "timeout": "1s"},
+			"talk": map[string]any{"every": "200ms", "timeout": "1s"},
 			"queries": []any{map[string]any{
 				"ask": "MEAS:TEMP?", "gives": []any{"probe", "-"},
 			}},
@@ -58,9 +58,13 @@ func onThermometer(t *testing.T) drivertest.Options {
 		},
 		Device: drivertest.Device{
 			// The cable's link is written as in a lab file: {tcp: "address"}.
-			Link:      map[string]any{"tcp": strings.Split(wire.Link(), `"`)[1]},
-			Most:      100,
-			Say:       measureNow,
+			Link: map[string]any{"tcp": strings.Split(wire.Link(), `"`)[1]},
+			Most: 1_000,
+			Say:  measureNow,
+			Garble: func(context.Context) error {
+				wire.Say([]byte("\x00garbage\xff\n")) // which nobody has asked for
+				return nil
+			},
 			Unplug:    wire.Unplug,
 			Plug:      wire.Plug,
 			Connected: func() int { return int(connected.Load()) },
@@ -85,13 +89,13 @@ func onChip(t *testing.T) drivertest.Options {
 	}
 	return drivertest.Options{
 		Sheet: map[string]any{
-			"talk":     map[string]any{"every": "20ms"},
+			"talk":     map[string]any{"every": "200ms"},
 			"inputs":   []any{map[string]any{"channel": "air", "attribute": "in_temp"}},
 			"channels": map[string]any{"air": map[string]any{"quantity": "temperature", "unit": "Cel"}},
 		},
 		Device: drivertest.Device{
 			Link: map[string]any{"name": "hdc3020", "root": root},
-			Most: 100,
+			Most: 1_000,
 			Say: func(ctx context.Context, driver pb.DriverServiceClient, n int) error {
 				if err := write("in_temp_input", fmt.Sprint(21000+n)); err != nil {
 					return err

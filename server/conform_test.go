@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -34,26 +35,42 @@ type column struct {
 	options drivertest.Options
 }
 
-// devices are what the hub's own drivers read in the suite. One that is not here is
-// tried with what needs no device.
-var devices = map[string]func(*testing.T) drivertest.Options{
-	"ascii":  onLines("bench-scale"),
-	"iio":    onChip,
-	"keyed":  typed,
-	"modbus": onRegisters,
-	"scpi":   onThermometer,
+// trial is how one of the hub's own drivers is tried.
+type trial struct {
+	// need ends a test where a peer is missing; nil: there is none.
+	need   func(*testing.T)
+	device func(*testing.T) drivertest.Options
+	// hold is how many readings it is told to hold, so that its device can give more;
+	// 0: as many as always.
+	hold int
 }
+
+// trials of the hub's own drivers. One that is not here is tried with what needs no
+// device.
+var trials = map[string]trial{
+	"ascii":  {device: onLines("bench-scale"), hold: 60_000},
+	"iio":    {device: onChip, hold: 1_000},
+	"keyed":  {device: typed, hold: 1_000},
+	"modbus": {device: onRegisters},
+	"mqtt":   {device: onBroker, hold: 2_500, need: peers.NeedMosquitto},
+	"opcua":  {device: onServer, need: peers.NeedOPCUA},
+	"scpi":   {device: onThermometer, hold: 1_000},
+}
+
+// soon is how long drivers live without a hub in the suite, in seconds: short enough to
+// be waited for, and longer than any rule leaves them alone.
+const soon = "15"
 
 // TestConformance runs the contract's suite over every driver there is, and holds the
 // table of plugins/CONFORMANCE.md to it.
 func TestConformance(t *testing.T) {
 	columns := drivers(t)
 	reports := make([]*drivertest.Report, len(columns))
-	var trials errgroup.Group
+	var running errgroup.Group
 	// They wait more than they work.
-	trials.SetLimit(4)
+	running.SetLimit(6)
 	for i, c := range columns {
-		trials.Go(func() error {
+		running.Go(func() error {
 			began := time.Now()
 			c.options.Slack, c.options.Patience = 5, 20*time.Second
 			reports[i] = drivertest.Run(t.Context(), c.subject, c.options)
@@ -61,7 +78,7 @@ func TestConformance(t *testing.T) {
 			return nil
 		})
 	}
-	_ = trials.Wait()
+	_ = running.Wait()
 	for i, r := range reports {
 		if err := r.Err(); err != nil {
 			t.Errorf("%s: %v", columns[i].name, err)
@@ -69,8 +86,8 @@ func TestConformance(t *testing.T) {
 	}
 	got, path := conformanceTable(columns, reports), "../plugins/CONFORMANCE.md"
 	if *rewrite {
-		if all := len(columns) - len(ownDrivers(t)) - 1; all != len(foreign) {
-			t.Fatalf("the table is written where every peer is installed: here are %d of %d languages", all, len(foreign))
+		if all := 1 + len(ownDrivers(t)) + len(foreign); len(columns) != all {
+			t.Fatalf("the table is written where every peer is installed: %d of %d drivers can be tried here", len(columns), all)
 		}
 		if err := os.WriteFile(path, got, 0o644); err != nil {
 			t.Fatal(err)
@@ -83,33 +100,47 @@ func TestConformance(t *testing.T) {
 }
 
 // drivers are all that can be tried here: the hub's own, one of them inside the test as
-// well, and those in other languages whose peers are installed.
+// well, and those in other languages, as far as their peers are installed.
 func drivers(t *testing.T) (list []column) {
 	inside := ascii.Driver()
 	inside.Hold.Readings = 5_000
-	list = append(list, column{"ascii, in process", drivertest.InProcess(inside), devices["ascii"](t)})
+	list = append(list, column{"ascii, in process", drivertest.InProcess(inside), trials["ascii"].device(t)})
 	for _, name := range ownDrivers(t) {
-		c := column{name: name, subject: drivertest.Command(evenbench, "driver", name)}
-		if d := devices[name]; d != nil {
-			c.options = d(t)
+		x := trials[name]
+		if !has(t, name, x.need) {
+			continue
+		}
+		argv := []string{evenbench, "driver", name, "--hold", soon}
+		if x.hold > 0 {
+			argv = append(argv, "--readings", strconv.Itoa(x.hold))
+		}
+		c := column{name: name, subject: drivertest.Command(argv...)}
+		if x.device != nil {
+			c.options = x.device(t)
 		}
 		list = append(list, c)
 	}
 	for _, l := range foreign {
-		there := false
-		t.Run(l.name, func(t *testing.T) {
-			l.need(t)
-			there = true
-		})
-		if !there {
+		if !has(t, l.name, l.need) {
 			continue
 		}
 		lines := must(drivertest.NewLines(func(n int) string { return fmt.Sprintf("%d.25\n", n%1000) }))
 		t.Cleanup(lines.Close)
-		list = append(list, column{l.name, drivertest.Command(absolute(t, l.path), "--hold", "15"),
+		list = append(list, column{l.name, drivertest.Command(absolute(t, l.path), "--hold", soon),
 			drivertest.Options{Device: lines.Device(), Fill: 80_000}})
 	}
 	return list
+}
+
+// has reports whether the peers of a driver are installed.
+func has(t *testing.T, driver string, need func(*testing.T)) (there bool) {
+	t.Run(driver, func(t *testing.T) {
+		if need != nil {
+			need(t)
+		}
+		there = true
+	})
+	return there
 }
 
 // ownDrivers asks the program which drivers it has.
@@ -128,10 +159,8 @@ func conformanceTable(columns []column, reports []*drivertest.Report) []byte {
 	b.WriteString(`# Which driver keeps the contract
 
 What the conformance suite saw. Written by ` + "`go test ./server -run Conformance -rewrite-conformance`" + `, and
-held by the same test without the flag. ✓ holds, ✗ does not hold, – was not tried: the
-driver runs inside the test, lives too long without a hub to be waited for, holds more
-than the suite makes, or its device cannot be made to do what it takes;
-` + "`evenbench conform`" + ` says which.
+held by the same test without the flag. ✓ holds, ✗ does not hold, – was not tried, for the
+reason below.
 
 `)
 	head, rule := "| | a driver …", "| --- | ---"
@@ -147,13 +176,49 @@ than the suite makes, or its device cannot be made to do what it takes;
 		}
 		b.WriteString(row + " |\n")
 	}
+	b.WriteString(reasonsHead)
+	for i, r := range reports {
+		for _, why := range notTried(r) {
+			fmt.Fprintf(&b, "| %s | %s | %s |\n", columns[i].name, strings.Join(why.ids, ", "), strings.Join(strings.Fields(why.text), " "))
+		}
+	}
 	return b.Bytes()
 }
 
-// columnsOf returns a table without the columns of drivers that were not tried.
-func columnsOf(table []byte, tried []column) []byte {
+const reasonsHead = `
+| driver | not tried | because |
+| --- | --- | --- |
+`
+
+// reason is why some rules were not tried.
+type reason struct {
+	text string
+	ids  []string
+}
+
+func notTried(r *drivertest.Report) (list []reason) {
+	for _, x := range r.Results {
+		if x.Outcome != drivertest.NotTried {
+			continue
+		}
+		i := slices.IndexFunc(list, func(y reason) bool { return y.text == x.Seen })
+		if i < 0 {
+			i, list = len(list), append(list, reason{text: x.Seen})
+		}
+		list[i].ids = append(list[i].ids, x.ID)
+	}
+	return list
+}
+
+// columnsOf returns a table without the columns of drivers that were not tried, and
+// without the reasons that concern them.
+func columnsOf(text []byte, tried []column) []byte {
+	was := func(name string) bool {
+		return slices.ContainsFunc(tried, func(t column) bool { return t.name == strings.TrimSpace(name) })
+	}
+	table, reasons, _ := strings.Cut(string(text), reasonsHead)
 	var kept []bool
-	lines := strings.Split(string(table), "\n")
+	lines := strings.Split(table, "\n")
 	for n, line := range lines {
 		cells := strings.Split(line, "|")
 		if len(cells) < 4 {
@@ -161,9 +226,7 @@ func columnsOf(table []byte, tried []column) []byte {
 		}
 		if kept == nil { // the head, which has the names from its third column on
 			for i, c := range cells {
-				name := strings.TrimSpace(c)
-				kept = append(kept, i < 3 || i == len(cells)-1 ||
-					slices.ContainsFunc(tried, func(t column) bool { return t.name == name }))
+				kept = append(kept, i < 3 || i == len(cells)-1 || was(c))
 			}
 		}
 		var left []string
@@ -174,7 +237,13 @@ func columnsOf(table []byte, tried []column) []byte {
 		}
 		lines[n] = strings.Join(left, "|")
 	}
-	return []byte(strings.Join(lines, "\n"))
+	out := strings.Join(lines, "\n") + reasonsHead
+	for line := range strings.Lines(reasons) {
+		if cells := strings.Split(line, "|"); len(cells) > 1 && was(cells[1]) {
+			out += line
+		}
+	}
+	return []byte(out)
 }
 
 // onLines is a device that says what a sheet reads.
@@ -187,7 +256,7 @@ func onLines(name string) func(*testing.T) drivertest.Options {
 		}
 		lines := must(drivertest.LinesFor(s.Raw))
 		t.Cleanup(lines.Close)
-		return drivertest.Options{Sheet: s.Raw, Device: lines.Device(), Fill: 60_000}
+		return drivertest.Options{Sheet: s.Raw, Device: lines.Device(), Fill: 80_000}
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -45,9 +46,12 @@ func labOptions() lab.Options {
 	return o
 }
 
-// driverCommand runs one of the program's own drivers; the hub calls it.
+// driverCommand runs one of the program's own drivers; the hub calls it. Its flags are
+// for whoever tries a driver: with little to hold, it can be filled and outlived.
 func driverCommand() *cobra.Command {
-	return &cobra.Command{
+	var hold int
+	var readings uint64
+	c := &cobra.Command{
 		Use:    "driver NAME",
 		Short:  "Run a driver; the hub does this by itself",
 		Hidden: true,
@@ -58,10 +62,15 @@ func driverCommand() *cobra.Command {
 				return usageError{fmt.Errorf("there is no driver %q; there are %s", args[0],
 					strings.Join(slices.Sorted(maps.Keys(own)), ", "))}
 			}
-			sdk.Serve(d.driver())
+			driver := d.driver()
+			driver.Hold = sdk.Hold{Readings: readings, Time: time.Duration(hold) * time.Second}
+			sdk.Serve(driver)
 			return nil
 		},
 	}
+	c.Flags().IntVar(&hold, "hold", 0, "seconds to live without a hub; 0: as long as always")
+	c.Flags().Uint64Var(&readings, "readings", 0, "readings to hold at most; 0: as many as always")
+	return c
 }
 
 // driverArgv returns the command that runs one of the program's own drivers.

@@ -24,6 +24,12 @@ type Broker struct {
 	process  *exec.Cmd
 }
 
+// NeedMosquitto ends the test if the broker is not installed.
+func NeedMosquitto(t *testing.T) {
+	t.Helper()
+	Command(t, mosquitto)
+}
+
 // Mosquitto starts a broker that runs until the test ends, or ends the test if it is
 // not installed. Settings are further lines of its file, {port} in them being the
 // port; publish are further arguments of mosquitto_pub.

@@ -29,13 +29,25 @@ type OPCUAServer struct {
 	complains bytes.Buffer
 }
 
+// NeedOPCUA ends the test if the server is not installed.
+func NeedOPCUA(t *testing.T) {
+	t.Helper()
+	opcua(t)
+}
+
+// opcua returns Node and the folder of the server, or ends the test.
+func opcua(t testing.TB) (node, folder string) {
+	t.Helper()
+	node, folder = Command(t, "node"), filepath.Join(root(t), opcuaFolder)
+	File(t, filepath.Join(folder, "node_modules", "node-opcua-server"), "npm package node-opcua-server, by npm install --no-package-lock in "+opcuaFolder)
+	return node, folder
+}
+
 // OPCUA starts a server that runs until the test ends, or ends the test if it is not
 // installed. With a user and a password nobody else is let in.
 func OPCUA(t testing.TB, user ...string) *OPCUAServer {
 	t.Helper()
-	node := Command(t, "node")
-	folder := filepath.Join(root(t), opcuaFolder)
-	File(t, filepath.Join(folder, "node_modules", "node-opcua-server"), "npm package node-opcua-server, by npm install --no-package-lock in "+opcuaFolder)
+	node, folder := opcua(t)
 	s := &OPCUAServer{
 		Port: "0", t: t, folder: t.TempDir(), program: []string{node, filepath.Join(folder, "server.js")}, user: user,
 	}
@@ -82,6 +94,8 @@ type Value struct {
 	Status string `json:"status,omitempty"`
 	// Time is the source's timestamp, RFC 3339; empty: now.
 	Time string `json:"time,omitempty"`
+	// EveryMs has the server itself set it again and again, so many milliseconds apart.
+	EveryMs int `json:"everyMs,omitempty"`
 }
 
 // Set sets a node, and returns when the server has it.

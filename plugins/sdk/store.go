@@ -45,7 +45,8 @@ type store struct {
 func (st *store) last() uint64 { return st.next - 1 }
 
 func (st *store) add(at time.Time, r *Reading) {
-	if st.open == nil || !st.open.add(at, r) {
+	// Only full batches are dropped: who holds few readings has small ones.
+	if st.open == nil || uint64(st.open.Count) > st.limit.Readings/2 || !st.open.add(at, r) {
 		st.seal()
 		st.open = newBatch(st.run, st.next, at, at.Sub(st.opened), st.room)
 		st.open.add(at, r)

@@ -107,13 +107,14 @@ func trySize(t *trial) error {
 	if h := int(t.who.GetHold().GetReadings()); h > 0 {
 		n = min(n, h)
 	}
-	for _, wait := range []time.Duration{300 * time.Millisecond, 2 * time.Second, 5 * time.Second} {
+	if n < most {
+		return fmt.Errorf("%d readings at once are too few to fill a message", n)
+	}
+	for _, wait := range []time.Duration{300 * time.Millisecond, 3 * time.Second, 10 * time.Second} {
 		gathered, err := t.flood(n, wait)
 		switch {
 		case err != nil:
 			return err
-		case n < most:
-			return fmt.Errorf("%d readings at once are too few to fill a message; none was too large", n)
 		case gathered:
 			t.holds("EB-D-35", "%d readings at once came in messages small enough", n)
 			return nil

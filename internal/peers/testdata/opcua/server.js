@@ -5,7 +5,7 @@
 // FOLDER takes its certificates; PORT 0 is any free one. It prints the port when it
 // serves. With a user nobody else is let in. Each line of JSON on standard input sets a
 // node: {"node": "Air.Temperature", "value": 21.4, "status": "Good", "time": "…"}, and
-// is answered with "set".
+// is answered with "set". With "everyMs" it is set again and again by itself.
 "use strict";
 const path = require("path");
 // Standard output has our own lines alone: the packages log to the other one.
@@ -68,9 +68,13 @@ async function main() {
     const lines = (rest + chunk).split("\n");
     rest = lines.pop();
     for (const line of lines) {
-      const { node, value, status, time } = JSON.parse(line);
-      const variant = value === undefined ? new Variant({ dataType: DataType.Null }) : new Variant({ dataType: nodes[node], value });
-      variables[node].setValueFromSource(variant, StatusCodes[status || "Good"], time ? new Date(time) : new Date());
+      const { node, value, status, time, everyMs } = JSON.parse(line);
+      const set = () => {
+        const variant = value === undefined ? new Variant({ dataType: DataType.Null }) : new Variant({ dataType: nodes[node], value });
+        variables[node].setValueFromSource(variant, StatusCodes[status || "Good"], time ? new Date(time) : new Date());
+      };
+      set();
+      if (everyMs) setInterval(set, everyMs);
       say("set");
     }
   });
