@@ -73,7 +73,7 @@ func onRaw(t *testing.T, fault string) *drivertest.Report {
 	defer l.Close()
 	return drivertest.Run(t.Context(), drivertest.Command(os.Args[0], "raw", fault), drivertest.Options{
 		Device: l.Device(),
-		Slack:  2,
+		Slack:  3,
 		Fill:   60_000,
 	})
 }
@@ -81,6 +81,7 @@ func onRaw(t *testing.T, fault string) *drivertest.Report {
 // TestFaults: of a driver that breaks one MUST the suite says that one does not hold,
 // and no other.
 func TestFaults(t *testing.T) {
+	t.Parallel()
 	began := time.Now()
 	reports := make([]*drivertest.Report, len(faults))
 	var trials errgroup.Group

@@ -118,19 +118,6 @@ func (s *session) upTo(n uint64) error {
 	return s.until(fmt.Sprintf("reading %d, after %d", n, s.last), func() bool { return s.last >= n })
 }
 
-// quiet takes messages until none has come for a while; of a device that measures by
-// itself they never end, and it is left after the patience.
-func (s *session) quiet() {
-	for end := time.Now().Add(s.t.o.Patience); time.Now().Before(end); {
-		timer := time.NewTimer(200 * time.Millisecond)
-		_, err := s.next(timer.C)
-		timer.Stop()
-		if err != nil {
-			return
-		}
-	}
-}
-
 // ends takes messages until the session ends, and returns why; errSlow if it
 // does not end.
 func (s *session) ends() error {

@@ -157,17 +157,29 @@ func (t *trial) tidy() {
 	}
 }
 
+// errLate says that Close was not answered in the time of the contract.
+var errLate = errors.New("no answer in time")
+
 // close closes the run, and decides EB-D-50.
-func (t *trial) close(d *driver) (*pb.CloseResponse, error) {
-	limit := t.within(5 * time.Second)
-	ctx, cancel := context.WithTimeout(t.ctx, limit)
+func (t *trial) close(d *driver) (*pb.CloseResponse, error) { return t.closed(t.askToClose(d)) }
+
+func (t *trial) askToClose(d *driver) (*pb.CloseResponse, error) {
+	ctx, cancel := context.WithTimeout(t.ctx, t.within(5*time.Second))
 	defer cancel()
 	r, err := d.Close(ctx, &pb.CloseRequest{})
+	if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
+		err = errLate
+	}
+	return r, err
+}
+
+// closed decides EB-D-50 by the answer to Close.
+func (t *trial) closed(r *pb.CloseResponse, err error) (*pb.CloseResponse, error) {
 	switch {
 	case err == nil:
 		t.holds("EB-D-50", "every Close was answered in time")
-	case errors.Is(ctx.Err(), context.DeadlineExceeded):
-		t.fails("EB-D-50", "no answer within %v", limit)
+	case errors.Is(err, errLate):
+		t.fails("EB-D-50", "no answer within %v", t.within(5*time.Second))
 	}
 	return r, err
 }

@@ -90,9 +90,12 @@ func tryOverflow(t *trial) error {
 	}
 	defer s.cancel()
 	s.ack = true
-	if err := s.upTo(total); err != nil {
+	switch err := s.upTo(total); {
+	case errors.Is(err, errSlow):
 		t.fails("EB-D-32", "after %d readings were dropped: %v", s.dropped[0].GetCount(), err)
-	} else {
+	case err != nil:
+		return err
+	default:
 		t.holds("EB-D-32", "%d of %d readings were dropped, and %d came", s.dropped[0].GetCount(), total, s.readings)
 	}
 	return nil

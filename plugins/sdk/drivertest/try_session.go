@@ -105,9 +105,12 @@ func tryResume(t *trial) error {
 		if t.failed("EB-D-31") {
 			return errors.New("EB-D-31 does not hold")
 		}
-		if err != nil {
+		switch {
+		case errors.Is(err, errSlow):
 			t.fails("EB-D-32", "of readings %d to %d that were not acknowledged: %v", after+1, one.last, err)
 			return nil
+		case err != nil: // the session, or the run, has ended: another try says so
+			return err
 		}
 	}
 	t.holds("EB-D-31", "after a broken session of %d readings, %d acknowledged", one.last, acked)
