@@ -15,12 +15,11 @@ import (
 
 func written(t rapid.TB, s *book.Skim) []byte {
 	t.Helper()
-	c := imprint.Write()
-	if err := s.Imprint(c); err != nil {
+	var b bytes.Buffer
+	if err := s.Imprint(imprint.Write(&b)); err != nil {
 		t.Fatal(err)
 	}
-	b, _ := c.Written()
-	return b
+	return b.Bytes()
 }
 
 func readBack(t rapid.TB, state []byte) *book.Skim {

@@ -29,11 +29,12 @@ import (
 // It is always made of a fold from the first entry on, never of the checkpoint before; and
 // the one that the hub started from is compared with that fold when the hub serves.
 //
-// The file: checkpointHead, the SHA-256 of the program, that of the rest, and the rest:
-// what is sealed, and the state of the fold, see package imprint.
+// The file: checkpointHead, the SHA-256 of the program, what is sealed, the state of the
+// fold, see package imprint, and the SHA-256 of all that. It is written as it is made, and
+// never lies in memory as a whole.
 type checkpoint struct {
 	sealed ledger.Sealed
-	state  []byte
+	fold   *fold
 }
 
 const (
@@ -67,37 +68,40 @@ func programDigest() (d ledger.Hash, err error) {
 	return ledger.Hash(sum.Sum(nil)), err
 }
 
-// encode returns the checkpoint as a program writes it.
-func (k *checkpoint) encode(program ledger.Hash) ([]byte, error) {
-	c := imprint.Write()
-	k.sealed.Imprint(c)
-	c.Bytes(&k.state)
-	rest, err := c.Written()
-	if err != nil {
-		return nil, err
+// write writes the checkpoint as a program writes it.
+func (k *checkpoint) write(to io.Writer, program ledger.Hash) error {
+	sum := sha256.New()
+	all := io.MultiWriter(to, sum)
+	if _, err := all.Write(append([]byte(checkpointHead), program[:]...)); err != nil {
+		return err
 	}
-	digest := sha256.Sum256(rest)
-	return bytes.Join([][]byte{[]byte(checkpointHead), program[:], digest[:], rest}, nil), nil
+	c := imprint.Write(all)
+	k.sealed.Imprint(c)
+	if err := k.fold.imprint(c); err != nil {
+		return err
+	}
+	_, err := to.Write(sum.Sum(nil))
+	return err
 }
 
-// decodeCheckpoint reads what encode returned. The state lies in b.
-func decodeCheckpoint(b []byte, program ledger.Hash) (*checkpoint, error) {
-	b, ok := bytes.CutPrefix(b, []byte(checkpointHead))
-	if !ok || len(b) < 2*sha256.Size {
-		return nil, errors.New("it is no checkpoint")
+// readCheckpoint reads what write wrote. It returns the digest of its state as well.
+func readCheckpoint(b []byte, program ledger.Hash) (*checkpoint, ledger.Hash, error) {
+	var state ledger.Hash
+	rest, ok := bytes.CutPrefix(b, []byte(checkpointHead))
+	if !ok || len(rest) < 2*sha256.Size {
+		return nil, state, errors.New("it is no checkpoint")
 	}
-	if ledger.Hash(b[:sha256.Size]) != program {
-		return nil, errors.New("another version of the hub wrote it")
+	if ledger.Hash(rest[:sha256.Size]) != program {
+		return nil, state, errors.New("another version of the hub wrote it")
 	}
-	b = b[sha256.Size:]
-	rest := b[sha256.Size:]
-	if sha256.Sum256(rest) != ledger.Hash(b[:sha256.Size]) {
-		return nil, errors.New("it is damaged")
+	end := len(b) - sha256.Size
+	if sha256.Sum256(b[:end]) != ledger.Hash(b[end:]) {
+		return nil, state, errors.New("it is damaged")
 	}
-	k, c := new(checkpoint), imprint.Read(rest)
+	k, c := &checkpoint{fold: newFold()}, imprint.Read(rest[sha256.Size:len(rest)-sha256.Size])
 	k.sealed.Imprint(c)
-	c.Bytes(&k.state)
-	return k, c.End()
+	state = sha256.Sum256(c.Rest())
+	return k, state, k.fold.imprint(c)
 }
 
 // checkpoints writes checkpoints, and reads the last one.
@@ -142,20 +146,16 @@ func (k *checkpoints) load() (*fold, *ledger.Sealed, error) {
 	if k.program, err = programDigest(); err != nil {
 		return nil, nil, err
 	}
-	saved, err := decodeCheckpoint(b, k.program)
+	saved, state, err := readCheckpoint(b, k.program)
 	if err != nil {
 		return nil, nil, err
 	}
-	f := newFold()
-	if err := f.imprint(imprint.Read(saved.state)); err != nil {
-		return nil, nil, err
-	}
-	if at := f.skim.Last(); at != saved.sealed.End.Cursor {
+	if at := saved.fold.skim.Last(); at != saved.sealed.End.Cursor {
 		return nil, nil, fmt.Errorf("it is of entry %d, and says that it is of entry %d", at, saved.sealed.End.Cursor)
 	}
 	k.blocks = len(saved.sealed.Blocks)
-	k.from.end, k.from.state = saved.sealed.End, sha256.Sum256(saved.state)
-	return f, &saved.sealed, nil
+	k.from.end, k.from.state = saved.sealed.End, state
+	return saved.fold, &saved.sealed, nil
 }
 
 // drop forgets the checkpoint that was read.
@@ -239,15 +239,11 @@ func (k *checkpoints) renew(ctx context.Context, l *ledger.Ledger) error {
 	if len(sealed.Blocks) == k.blocks {
 		return nil
 	}
-	state, err := f.state()
-	if err != nil {
-		return err
-	}
-	if err := k.write(checkpoint{sealed, state}); err != nil {
+	if err := k.write(checkpoint{sealed, f}); err != nil {
 		return err
 	}
 	k.blocks = len(sealed.Blocks)
-	k.log.Info("wrote a checkpoint", zap.Uint64("entry", sealed.End.Cursor), zap.Int("bytes", len(state)))
+	k.log.Info("wrote a checkpoint", zap.Uint64("entry", sealed.End.Cursor))
 	return nil
 }
 
@@ -257,11 +253,11 @@ func (k *checkpoints) compare(f *fold, end ledger.Head) error {
 	if k.from.end.Cursor == 0 || end.Cursor < k.from.end.Cursor {
 		return nil
 	}
-	state, err := f.state()
+	state, err := f.digest()
 	if err != nil {
 		return err
 	}
-	if end != k.from.end || sha256.Sum256(state) != k.from.state {
+	if end != k.from.end || state != k.from.state {
 		return k.untrue()
 	}
 	k.from.end = ledger.Head{}
@@ -280,16 +276,11 @@ func (k *checkpoints) write(saved checkpoint) (err error) {
 			return err
 		}
 	}
-	b, err := saved.encode(k.program)
-	if err != nil {
-		return err
-	}
 	f, err := os.OpenFile(k.path+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(b)
-	if err = errors.Join(err, f.Sync(), f.Close()); err != nil {
+	if err = errors.Join(saved.write(f, k.program), f.Sync(), f.Close()); err != nil {
 		return errors.Join(err, os.Remove(f.Name()))
 	}
 	return os.Rename(f.Name(), k.path)

@@ -2,6 +2,7 @@ package hub
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 
 	"go.uber.org/zap"
@@ -21,19 +22,17 @@ type fold struct {
 
 func newFold() *fold { return &fold{skim: book.NewSkim(), tally: newTally()} }
 
-// imprint codes where the fold stands between two entries.
+// imprint codes where the fold stands between two entries, to the Coder's end.
 func (f *fold) imprint(c *imprint.Coder) error {
 	f.tally.imprint(c)
 	return f.skim.Imprint(c)
 }
 
-// state returns where the fold stands.
-func (f *fold) state() ([]byte, error) {
-	c := imprint.Write()
-	if err := f.imprint(c); err != nil {
-		return nil, err
-	}
-	return c.Written()
+// digest returns the SHA-256 of where the fold stands, as it is coded.
+func (f *fold) digest() (ledger.Hash, error) {
+	sum := sha256.New()
+	err := f.imprint(imprint.Write(sum))
+	return ledger.Hash(sum.Sum(nil)), err
 }
 
 // visit takes the next entry of the ledger.

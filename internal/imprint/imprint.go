@@ -10,6 +10,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"time"
 
@@ -18,19 +19,23 @@ import (
 
 // Coder writes, or reads. After its first error it does neither.
 type Coder struct {
-	bytes []byte // written so far, or not yet read
-	reads bool
+	bytes []byte    // to be written, or not yet read
+	to    io.Writer // nil if it reads
 	err   error
 }
 
-// Write returns a Coder that writes.
-func Write() *Coder { return &Coder{} }
+// piece is how much is gathered before it is written, in bytes: a state is never whole in
+// memory.
+const piece = 32 << 10
+
+// Write returns a Coder that writes. It is written to the end with End.
+func Write(to io.Writer) *Coder { return &Coder{to: to} }
 
 // Read returns a Coder that reads what another has written. What it reads is copied.
-func Read(written []byte) *Coder { return &Coder{bytes: written, reads: true} }
+func Read(written []byte) *Coder { return &Coder{bytes: written} }
 
 // Reads says which of the two the Coder does.
-func (c *Coder) Reads() bool { return c.reads }
+func (c *Coder) Reads() bool { return c.to == nil }
 
 // Fail makes err the Coder's error, unless it has one or err is nil.
 func (c *Coder) Fail(err error) {
@@ -42,15 +47,34 @@ func (c *Coder) Fail(err error) {
 // Err returns the first error.
 func (c *Coder) Err() error { return c.err }
 
-// Written returns what was written.
-func (c *Coder) Written() ([]byte, error) { return c.bytes, c.err }
+// Rest returns what has not been read.
+func (c *Coder) Rest() []byte { return c.bytes }
 
-// End returns the first error; for a Coder that reads also one if something is left.
+// End writes what is left to be written, and returns the first error; for a Coder that
+// reads also one if something is left.
 func (c *Coder) End() error {
-	if c.err == nil && c.reads && len(c.bytes) > 0 {
+	switch {
+	case c.err != nil:
+	case !c.Reads():
+		c.flush()
+	case len(c.bytes) > 0:
 		return fmt.Errorf("read a state: %d bytes are left over", len(c.bytes))
 	}
 	return c.err
+}
+
+func (c *Coder) flush() {
+	if c.err == nil {
+		_, c.err = c.to.Write(c.bytes)
+	}
+	c.bytes = c.bytes[:0]
+}
+
+// put writes b, which begins with all that is still to be written.
+func (c *Coder) put(b []byte) {
+	if c.bytes = b; len(b) >= piece {
+		c.flush()
+	}
 }
 
 var errShort = errors.New("read a state: it breaks off")
@@ -69,8 +93,8 @@ func (c *Coder) take(n uint64) []byte {
 }
 
 func (c *Coder) uvarint(v uint64) uint64 {
-	if !c.reads {
-		c.bytes = binary.AppendUvarint(c.bytes, v)
+	if !c.Reads() {
+		c.put(binary.AppendUvarint(c.bytes, v))
 		return v
 	}
 	v, n := binary.Uvarint(c.bytes)
@@ -90,7 +114,7 @@ type Whole interface {
 // Int codes a whole number.
 func Int[T Whole](c *Coder, v *T) {
 	n := c.uvarint(uint64(*v))
-	if c.reads && c.err == nil {
+	if c.Reads() && c.err == nil {
 		if *v = T(n); uint64(*v) != n {
 			c.Fail(fmt.Errorf("read a state: %d is no %T", n, *v))
 		}
@@ -109,8 +133,8 @@ func (c *Coder) Bool(v *bool) {
 
 // Float codes a number, bit by bit.
 func (c *Coder) Float(v *float64) {
-	if !c.reads {
-		c.bytes = binary.LittleEndian.AppendUint64(c.bytes, math.Float64bits(*v))
+	if !c.Reads() {
+		c.put(binary.LittleEndian.AppendUint64(c.bytes, math.Float64bits(*v)))
 	} else if b := c.take(8); b != nil {
 		*v = math.Float64frombits(binary.LittleEndian.Uint64(b))
 	}
@@ -119,8 +143,8 @@ func (c *Coder) Float(v *float64) {
 // Bytes codes bytes.
 func (c *Coder) Bytes(v *[]byte) {
 	n := c.uvarint(uint64(len(*v)))
-	if !c.reads {
-		c.bytes = append(c.bytes, *v...)
+	if !c.Reads() {
+		c.put(append(c.bytes, *v...))
 	} else {
 		*v = append([]byte(nil), c.take(n)...)
 	}
@@ -128,8 +152,8 @@ func (c *Coder) Bytes(v *[]byte) {
 
 // Array codes bytes of which the number is known.
 func (c *Coder) Array(v []byte) {
-	if !c.reads {
-		c.bytes = append(c.bytes, v...)
+	if !c.Reads() {
+		c.put(append(c.bytes, v...))
 	} else {
 		copy(v, c.take(uint64(len(v))))
 	}
@@ -138,8 +162,8 @@ func (c *Coder) Array(v []byte) {
 // Text codes a string.
 func (c *Coder) Text(v *string) {
 	n := c.uvarint(uint64(len(*v)))
-	if !c.reads {
-		c.bytes = append(c.bytes, *v...)
+	if !c.Reads() {
+		c.put(append(c.bytes, *v...))
 	} else {
 		*v = string(c.take(n))
 	}
@@ -150,7 +174,7 @@ func (c *Coder) Time(v *time.Time) {
 	seconds, nanos := v.Unix(), int64(v.Nanosecond())
 	Int(c, &seconds)
 	Int(c, &nanos)
-	if c.reads {
+	if c.Reads() {
 		*v = time.Unix(seconds, nanos).UTC()
 	}
 }
@@ -167,12 +191,10 @@ func Message[T any, M interface {
 		*m = nil
 		return
 	}
-	if !c.reads {
-		size := marshal.Size(*m)
-		c.bytes = binary.AppendUvarint(c.bytes, uint64(size))
-		var err error
-		c.bytes, err = marshal.MarshalAppend(c.bytes, *m)
+	if !c.Reads() {
+		b, err := marshal.MarshalAppend(binary.AppendUvarint(c.bytes, uint64(marshal.Size(*m))), *m)
 		c.Fail(err)
+		c.put(b)
 		return
 	}
 	*m = new(T)
@@ -182,7 +204,7 @@ func Message[T any, M interface {
 // List codes a list; none is read as nil.
 func List[T any](c *Coder, list *[]T, each func(*T)) {
 	n := c.Len(len(*list))
-	if c.reads {
+	if c.Reads() {
 		*list = nil
 		if n > 0 {
 			*list = make([]T, n)
@@ -196,7 +218,7 @@ func List[T any](c *Coder, list *[]T, each func(*T)) {
 // Len codes a number of things of which each takes at least a byte.
 func (c *Coder) Len(n int) int {
 	read := c.uvarint(uint64(n))
-	if c.reads && read > uint64(len(c.bytes)) {
+	if c.Reads() && read > uint64(len(c.bytes)) {
 		c.Fail(errShort)
 	}
 	if c.err != nil {

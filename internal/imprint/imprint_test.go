@@ -1,6 +1,8 @@
 package imprint_test
 
 import (
+	"bytes"
+	"errors"
 	"math"
 	"testing"
 	"time"
@@ -40,10 +42,13 @@ func (s *some) imprint(c *imprint.Coder) {
 }
 
 func write(s *some) []byte {
-	c := imprint.Write()
+	var b bytes.Buffer
+	c := imprint.Write(&b)
 	s.imprint(c)
-	b, _ := c.Written()
-	return b
+	if err := c.End(); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
 }
 
 // What is read is what was written, to the bit.
@@ -91,13 +96,42 @@ func TestReadOfAnotherLength(t *testing.T) {
 
 // A number that is too large for its place is an error, and no other number.
 func TestReadOfANumberThatDoesNotFit(t *testing.T) {
-	c := imprint.Write()
+	var b bytes.Buffer
+	c := imprint.Write(&b)
 	large := 300
 	imprint.Int(c, &large)
-	b, _ := c.Written()
+	if err := c.End(); err != nil {
+		t.Fatal(err)
+	}
 	var small uint8
-	r := imprint.Read(b)
+	r := imprint.Read(b.Bytes())
 	if imprint.Int(r, &small); r.Err() == nil {
 		t.Errorf("300 is read as %d", small)
+	}
+}
+
+// full is a disk that takes so many bytes.
+type full int
+
+var errFull = errors.New("the disk is full")
+
+func (f *full) Write(b []byte) (int, error) {
+	if *f -= full(len(b)); *f < 0 {
+		return 0, errFull
+	}
+	return len(b), nil
+}
+
+// What is written goes on as it comes, however much it is, and an error on the way is
+// told at the end.
+func TestWriteFails(t *testing.T) {
+	for room, want := range map[full]error{10_000_000: nil, 1_000_000: errFull, 10: errFull} {
+		c := imprint.Write(&room)
+		for range 100 {
+			(&some{bytes: make([]byte, 50_000)}).imprint(c)
+		}
+		if err := c.End(); !errors.Is(err, want) {
+			t.Errorf("%v, want %v", err, want)
+		}
 	}
 }
