@@ -135,16 +135,21 @@ func (n *Node) Text(absent string) string {
 	return absent
 }
 
-// Texts returns a list of texts. One text stands for a list of one.
-func (n *Node) Texts() []string {
+// Several returns the elements of a list. One text stands for a list of one.
+func (n *Node) Several() []*Node {
 	switch n.Kind() {
 	case Null:
 		return nil
 	case Text, Number:
-		return []string{n.text}
+		return []*Node{n}
 	}
+	return n.Items()
+}
+
+// Texts returns a list of texts. One text stands for a list of one.
+func (n *Node) Texts() []string {
 	var out []string
-	for _, item := range n.Items() {
+	for _, item := range n.Several() {
 		out = append(out, item.Text(""))
 	}
 	return out

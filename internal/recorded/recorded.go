@@ -3,6 +3,7 @@
 package recorded
 
 import (
+	"context"
 	"slices"
 	"strings"
 	"sync"
@@ -72,6 +73,22 @@ func (o *Out) Unreadable(input []byte) {
 // Log implements sdk.Out.
 func (o *Out) Log(level, text string) {
 	o.change(func(s *Said) { s.Log = append(s.Log, level+": "+text) })
+}
+
+// Run runs a device until the test ends, and returns what it says.
+func Run(t testing.TB, d sdk.Device) *Out {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	out := &Out{}
+	done := make(chan error)
+	go func() { done <- d.Run(ctx, out) }()
+	t.Cleanup(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("run ended with %v", err)
+		}
+	})
+	return out
 }
 
 // Said returns a copy of what has been said.

@@ -29,7 +29,7 @@ func (d *Device) ask(ctx context.Context) {
 		if now := time.Now(); next.Before(now) {
 			next = now
 		}
-		if !sleep(ctx, time.Until(next)) {
+		if !sdk.Rest(ctx, time.Until(next)) {
 			return
 		}
 	}

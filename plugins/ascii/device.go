@@ -11,15 +11,11 @@ import (
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/link"
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 const (
-	// firstRetry and lastRetry bound the wait before the next try to connect, in
-	// real time; it doubles in between. A cable that was put back is found within
-	// seconds; a meter that stays off costs nothing.
-	firstRetry = 250 * time.Millisecond
-	lastRetry  = 5 * time.Second
 	// chunkSize is how much is read at once, in bytes.
 	chunkSize = 16 << 10
 )
@@ -65,40 +61,23 @@ func (nobody) Framed(time.Time, Frame)    {}
 func (d *Device) Sheet() *Sheet { return d.sheet }
 
 // Channels implements sdk.Device.
-func (d *Device) Channels() []*pb.Channel {
-	out := make([]*pb.Channel, len(d.sheet.channels))
-	for i, c := range d.sheet.channels {
-		out[i] = &pb.Channel{Name: c.name, DeviceUnit: c.unit}
-	}
-	return out
-}
+func (d *Device) Channels() []*pb.Channel { return sheet.Announced(d.sheet.channels) }
 
 // Run implements sdk.Device.
 func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	d.out = out
 	d.answered = make(chan struct{}, 1)
-	for wait := firstRetry; ; wait = min(2*wait, lastRetry) {
-		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.link.String())
-		conn, err := d.link.Open(ctx)
-		if err == nil {
-			var heard bool
-			if heard, err = d.serve(ctx, conn); heard {
-				wait = firstRetry
-			}
-		}
-		if ctx.Err() != nil {
-			return nil
-		}
-		out.State(pb.DeviceState_DEVICE_STATE_LOST, fmt.Sprintf("%v; next try in %v", err, wait))
-		if !sleep(ctx, wait) {
-			return nil
-		}
-	}
+	sdk.Connect(ctx, out, d.link.String(), d.serve, sdk.Rest)
+	return nil
 }
 
 // serve reads one connection until it fails or ctx ends. It tells whether
 // anything came.
-func (d *Device) serve(ctx context.Context, conn io.ReadWriteCloser) (heard bool, err error) {
+func (d *Device) serve(ctx context.Context) (heard bool, err error) {
+	conn, err := d.link.Open(ctx)
+	if err != nil {
+		return false, err
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	var asking sync.WaitGroup
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
@@ -209,16 +188,4 @@ func (d *Device) write(b []byte) error {
 	}
 	d.watch.Sent(d.clock.Now(), b)
 	return nil
-}
-
-// sleep waits for d of real time; false if ctx ended first.
-func sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
 }

@@ -2,7 +2,6 @@ package ascii_test
 
 import (
 	"bufio"
-	"context"
 	"errors"
 	"io"
 	"net"
@@ -44,17 +43,7 @@ func run(t *testing.T, s sdk.Settings) (sdk.Device, *recorded.Out) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(t.Context())
-	out := &recorded.Out{}
-	done := make(chan error)
-	go func() { done <- d.Run(ctx, out) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Errorf("run ended with %v", err)
-		}
-	})
-	return d, out
+	return d, recorded.Run(t, d)
 }
 
 // listen returns a listener whose accepted connections are closed when the test

@@ -131,7 +131,7 @@ func (s *Sheet) checkValues(n *document.Node, r *rule) {
 		return // said already
 	}
 	for _, c := range r.values {
-		name := s.channels[c.channel].name
+		name := s.channels[c.channel].Name
 		if group := named(tree, name); group != nil && least(group) == 0 {
 			n.Problem("the capture %q may be empty, which is no value: write + in place of *, or make the part around it optional", name)
 		}

@@ -213,8 +213,8 @@ func (r *Reader) take(rule *rule, m match) {
 			continue // a part of the pattern that this frame does not have
 		}
 		channel := &r.sheet.channels[c.channel]
-		reading := sdk.Reading{Channel: channel.name, Value: math.NaN(), Text: text}
-		if !channel.code {
+		reading := sdk.Reading{Channel: channel.Name, Value: math.NaN(), Text: text}
+		if !channel.Code {
 			reading.Value = number(text, r.sheet.decimal)
 		}
 		m.more(&reading, c)

@@ -113,7 +113,7 @@ func (c *capture) put(part string, group int) bool {
 func (s *Sheet) captureNames() []string {
 	names := []string{"unit", "status", "time"}
 	for _, c := range s.channels {
-		names = append(names, c.name)
+		names = append(names, c.Name)
 	}
 	return names
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/evenbench/evenbench/internal/document"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -25,7 +26,7 @@ const (
 // Sheet is what a sheet says to this driver: how to talk to the device, how to
 // cut what it sends into frames, and how to read them.
 type Sheet struct {
-	channels []channel
+	channels []sheet.Fed
 	talk     talk
 	framing  framing
 	ticket   *ticket
@@ -36,14 +37,6 @@ type Sheet struct {
 	units    map[string]string
 	actions  map[pb.Action]action
 	identity identity
-}
-
-type channel struct {
-	name string
-	// code: its text is the reading; it is no number.
-	code bool
-	// unit that the sheet gives it.
-	unit string
 }
 
 type talk struct {
@@ -89,8 +82,8 @@ func ReadSheet(n *document.Node) *Sheet {
 	s := &Sheet{}
 	s.encoding = n.Field("encoding").OneOf(encodingASCII, encodingUTF8, encodingLatin1)
 	s.decimal = n.Field("decimal").OneOf(".", ",")[0]
-	cadence := s.readChannels(n.Field("channels"))
-	s.readTalk(n.Field("talk"), cadence)
+	s.channels = sheet.ReadFeeds(n, "rule").Channels
+	s.readTalk(n.Field("talk"), hasCadence(n.Field("channels")))
 	s.readFrame(n.Require("frame", `how a frame ends, such as {line: "\r\n"}`))
 	s.readRules(n.Require("read", "a list of rules, each with match"), n.Field("channels"))
 	s.readUnits(n.Field("units"))
@@ -104,26 +97,15 @@ func ReadSheet(n *document.Node) *Sheet {
 	return s
 }
 
-// readChannels reads what this driver needs to know of the channels; the rest is
-// checked where sheets are read. It tells whether one of them has a cadence.
-func (s *Sheet) readChannels(n *document.Node) (cadence bool) {
-	for _, e := range n.Entries() {
-		if e.Value.Kind() != document.Map {
-			s.channels = append(s.channels, channel{name: e.Key})
-			continue
-		}
-		s.channels = append(s.channels, channel{
-			name: e.Key,
-			code: e.Value.Field("kind").Text("") == "code",
-			unit: e.Value.Field("unit").Text(""),
-		})
-		cadence = cadence || e.Value.Field("cadence") != nil
-	}
-	return cadence
+// hasCadence tells whether one of the channels is said to come at intervals.
+func hasCadence(channels *document.Node) bool {
+	return slices.ContainsFunc(channels.Entries(), func(e document.Entry) bool {
+		return e.Value.Kind() == document.Map && e.Value.Field("cadence") != nil
+	})
 }
 
 func (s *Sheet) channel(name string) int {
-	return slices.IndexFunc(s.channels, func(c channel) bool { return c.name == name })
+	return slices.IndexFunc(s.channels, func(c sheet.Fed) bool { return c.Name == name })
 }
 
 func (s *Sheet) readTalk(n *document.Node, cadence bool) {

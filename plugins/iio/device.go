@@ -27,12 +27,7 @@ type Device struct {
 	// read reads one file; a test says what the kernel would.
 	read func(path string) (string, error)
 	// requests ask Run to read everything now.
-	requests chan chan<- outcome
-}
-
-type outcome struct {
-	answer string
-	err    error
+	requests sdk.Requests
 }
 
 // Channels implements sdk.Device.
@@ -54,7 +49,7 @@ func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 			return nil
 		}
 		out.State(pb.DeviceState_DEVICE_STATE_LOST, err.Error())
-		if !d.rest(ctx, retry) {
+		if !d.requests.Rest(ctx, retry, d.address) {
 			return nil
 		}
 	}
@@ -103,9 +98,9 @@ func (d *Device) pause(ctx context.Context, wait time.Duration, ways []way) erro
 			return ctx.Err()
 		case <-timer.C:
 			return nil
-		case answer := <-d.requests:
+		case r := <-d.requests:
 			text, err := d.round(ways)
-			answer <- outcome{text, err}
+			r.Answer(text, err)
 			if err != nil {
 				return err
 			}
@@ -156,28 +151,5 @@ func (d *Device) Act(ctx context.Context, a sdk.Act) (string, error) {
 	if a.Action != pb.Action_ACTION_MEASURE {
 		return "", sdk.ErrUnsupported
 	}
-	answer := make(chan outcome, 1)
-	select {
-	case d.requests <- answer:
-	case <-ctx.Done():
-		return "", fmt.Errorf("measure: %v does not answer: %w", d.address, ctx.Err())
-	}
-	o := <-answer
-	return o.answer, o.err
-}
-
-// rest waits for d of real time; false if ctx ended first.
-func (d *Device) rest(ctx context.Context, wait time.Duration) bool {
-	timer := time.NewTimer(wait)
-	defer timer.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return false
-		case <-timer.C:
-			return true
-		case answer := <-d.requests:
-			answer <- outcome{err: fmt.Errorf("measure: there is no %v", d.address)}
-		}
-	}
+	return d.requests.Do(ctx, a.Action, d.address)
 }

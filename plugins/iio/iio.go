@@ -36,7 +36,7 @@ func Open(s sdk.Settings) (*Device, error) {
 	way := document.From("link", s.Link)
 	d := &Device{
 		sheet: ReadSheet(sheet.Node), address: readAddress(way.Node), clock: s.Clock,
-		read: readAttribute, requests: make(chan chan<- outcome),
+		read: readAttribute, requests: make(sdk.Requests),
 	}
 	if problems := append(sheet.Problems, way.Problems...); len(problems) > 0 {
 		return nil, problems

@@ -1,12 +1,12 @@
 package iio
 
 import (
-	"slices"
 	"strings"
 	"time"
 
 	"github.com/evenbench/evenbench/internal/document"
 	"github.com/evenbench/evenbench/internal/units"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 const defaultEvery = time.Second
@@ -14,12 +14,9 @@ const defaultEvery = time.Second
 // Sheet is what a sheet says to this driver: which attributes to read, and how
 // often.
 type Sheet struct {
-	channels []channel
-	every    time.Duration // in the lab's time
-	inputs   []input
+	every  time.Duration // in the lab's time
+	inputs []input
 }
-
-type channel struct{ name, quantity string }
 
 // input is one attribute and the channel that it feeds.
 type input struct {
@@ -39,33 +36,26 @@ func Check(n *document.Node) { ReadSheet(n) }
 // if there are none.
 func ReadSheet(n *document.Node) *Sheet {
 	s := &Sheet{every: n.Field("talk").Field("every").Duration(defaultEvery)}
-	channels := n.Field("channels").Entries()
-	for _, e := range channels {
-		c := channel{name: e.Key}
-		if e.Value.Kind() == document.Map {
-			c.quantity = e.Value.Field("quantity").Text("")
-		}
-		s.channels = append(s.channels, c)
-	}
+	feeds := sheet.ReadFeeds(n, "input")
 	list := n.Require("inputs", "a list of attributes, each with channel and attribute")
 	for _, item := range list.Items() {
 		if item.Kind() != document.Map {
 			item.Problem("must be a map with channel and attribute")
 			continue
 		}
-		s.inputs = append(s.inputs, s.readInput(item))
+		s.inputs = append(s.inputs, readInput(item, feeds))
 	}
-	for _, e := range channels {
-		if list != nil && !slices.ContainsFunc(s.inputs, func(i input) bool { return i.channel == e.Key }) {
-			e.Place.Problem("no input feeds this channel: add one under inputs, or remove the channel")
-		}
+	if list != nil {
+		feeds.End("inputs")
 	}
 	return s
 }
 
-func (s *Sheet) readInput(n *document.Node) input {
+func readInput(n *document.Node, feeds *sheet.Feeds) input {
+	channel := n.Require("channel", "the name of the channel that it feeds")
+	i := feeds.Feed(channel)
 	in := input{
-		channel:   n.Require("channel", "the name of the channel that it feeds").Text(""),
+		channel:   channel.Text(""),
 		attribute: n.Require("attribute", "the kernel's name without _raw or _input, such as in_temp").Text(""),
 		scale:     n.Field("scale").Positive(1),
 	}
@@ -82,24 +72,11 @@ func (s *Sheet) readInput(n *document.Node) input {
 	case strings.Trim(in.attribute, "abcdefghijklmnopqrstuvwxyz0123456789_-") != "":
 		at.Problem("%q cannot be a name of the kernel's", in.attribute)
 	}
-	i := slices.IndexFunc(s.channels, func(c channel) bool { return c.name == in.channel })
-	if in.channel != "" && i < 0 {
-		names := make([]string, len(s.channels))
-		for i, c := range s.channels {
-			names[i] = c.name
-		}
-		n.Field("channel").Problem("there is no channel %q%s", in.channel, document.Meant(in.channel, names))
-	}
 	if i >= 0 && known {
-		if q, ok := units.Lookup(s.channels[i].quantity); ok {
+		if q, ok := units.Lookup(feeds.Channels[i].Quantity); ok {
 			if _, err := q.From(in.unit); err != nil {
 				at.Problem("%s is in %s, and the channel measures %s: %v", in.attribute, in.unit, q.Name, err)
 			}
-		}
-	}
-	for _, o := range s.inputs {
-		if o.channel == in.channel && in.channel != "" {
-			n.Problem("channel %s is fed by %s already: one channel has one input", in.channel, o.attribute)
 		}
 	}
 	return in

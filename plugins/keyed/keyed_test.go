@@ -1,7 +1,6 @@
 package keyed_test
 
 import (
-	"context"
 	"errors"
 	"math"
 	"strings"
@@ -43,11 +42,7 @@ func open(t *testing.T) (sdk.Device, *recorded.Out) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(t.Context())
-	out := &recorded.Out{}
-	done := make(chan error)
-	go func() { done <- d.Run(ctx, out) }()
-	t.Cleanup(func() { cancel(); <-done })
+	out := recorded.Run(t, d)
 	out.WaitState(t, pb.DeviceState_DEVICE_STATE_CONNECTED, "")
 	return d, out
 }

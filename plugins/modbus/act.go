@@ -10,12 +10,6 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// measured is how a poll of everything went.
-type measured struct {
-	text string
-	err  error
-}
-
 // Act implements sdk.Device: ACTION_MEASURE reads every register now.
 func (d *Device) Act(ctx context.Context, a sdk.Act) (string, error) {
 	if a.Action != pb.Action_ACTION_MEASURE {
@@ -24,18 +18,11 @@ func (d *Device) Act(ctx context.Context, a sdk.Act) (string, error) {
 	// There is nobody to hear this while the link is down.
 	ctx, cancel := context.WithTimeout(ctx, d.sheet.timeout+time.Second)
 	defer cancel()
-	answer := make(chan measured, 1)
-	select {
-	case d.measure <- answer:
-	case <-ctx.Done():
-		return "", fmt.Errorf("measure: %v is not connected", d.link)
-	}
-	// Run has taken it, and answers before it does anything else.
-	m := <-answer
-	return m.text, m.err
+	return d.requests.Do(ctx, a.Action, d.link)
 }
 
-func (d *Device) measured(err error) measured {
+// measured says how a poll of everything went, which ended with err.
+func (d *Device) measured(err error) (string, error) {
 	failed := []error{err}
 	read := 0
 	for i := range d.polls {
@@ -44,22 +31,10 @@ func (d *Device) measured(err error) measured {
 			read += len(d.polls[i].registers)
 		}
 	}
-	return measured{fmt.Sprintf("%d of %d registers read", read, len(d.sheet.registers)), errors.Join(failed...)}
+	return fmt.Sprintf("%d of %d registers read", read, len(d.sheet.registers)), errors.Join(failed...)
 }
 
-// rest waits for d of real time; false if ctx ended first. Whoever asks for a
-// measurement meanwhile is told why there is none.
+// rest waits for d of real time; false if ctx ended first.
 func (d *Device) rest(ctx context.Context, wait time.Duration) bool {
-	timer := time.NewTimer(wait)
-	defer timer.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return false
-		case <-timer.C:
-			return true
-		case answer := <-d.measure:
-			answer <- measured{err: fmt.Errorf("measure: %v is not connected", d.link)}
-		}
-	}
+	return d.requests.Rest(ctx, wait, d.link)
 }

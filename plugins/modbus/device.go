@@ -15,14 +15,11 @@ import (
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/link"
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 const (
-	// firstRetry and lastRetry bound the wait before the next try to connect, in
-	// real time; it doubles in between.
-	firstRetry = 250 * time.Millisecond
-	lastRetry  = 5 * time.Second
 	// mostTimeouts in a row before the connection is made anew: the other end may
 	// have been switched off and on, and not know it any more.
 	mostTimeouts = 3
@@ -36,10 +33,10 @@ type Device struct {
 	watch Watch
 	out   sdk.Out
 	polls []poll
-	// measure asks Run for a poll of everything at once.
-	measure chan chan<- measured
-	client  *modbus.ModbusClient
-	relay   *relay // nil unless the link is tapped
+	// requests ask Run for a poll of everything at once.
+	requests sdk.Requests
+	client   *modbus.ModbusClient
+	relay    *relay // nil unless the link is tapped
 
 	timeouts int // in a row
 	// readings are used again for every block.
@@ -64,38 +61,14 @@ type nobody struct{}
 func (nobody) Polled(time.Time, string, []sdk.Reading, error) {}
 
 // Channels implements sdk.Device.
-func (d *Device) Channels() []*pb.Channel {
-	out := make([]*pb.Channel, len(d.sheet.channels))
-	for i, c := range d.sheet.channels {
-		out[i] = &pb.Channel{Name: c.name, DeviceUnit: c.unit}
-	}
-	return out
-}
+func (d *Device) Channels() []*pb.Channel { return sheet.Announced(d.sheet.channels) }
 
 // Run implements sdk.Device.
 func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	d.out = out
 	defer func() { d.relay.close() }()
-	for wait := firstRetry; ; wait = min(2*wait, lastRetry) {
-		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.link.String())
-		err := d.connect(ctx)
-		if err == nil {
-			out.Identity(d.link.USB(link.Sysfs))
-			var heard bool
-			heard, err = d.serve(ctx)
-			d.client.Close() // its error says nothing that could be acted on
-			if heard {
-				wait = firstRetry
-			}
-		}
-		if ctx.Err() != nil {
-			return nil
-		}
-		out.State(pb.DeviceState_DEVICE_STATE_LOST, fmt.Sprintf("%v; next try in %v", err, wait))
-		if !d.rest(ctx, wait) {
-			return nil
-		}
-	}
+	sdk.Connect(ctx, out, d.link.String(), d.serve, d.rest)
+	return nil
 }
 
 // connect opens the link. The library's Open cannot be broken off, so that it is
@@ -148,9 +121,14 @@ func (d *Device) configuration() *modbus.ClientConfiguration {
 	}
 }
 
-// serve polls until the link fails or ctx ends. It tells whether the device ever
-// answered.
+// serve connects, and polls until the link fails or ctx ends. It tells whether the
+// device ever answered.
 func (d *Device) serve(ctx context.Context) (heard bool, err error) {
+	if err := d.connect(ctx); err != nil {
+		return false, err
+	}
+	defer d.client.Close() // its error says nothing that could be acted on
+	d.out.Identity(d.link.USB(link.Sysfs))
 	d.timeouts = 0
 	for i := range d.polls {
 		d.polls[i].due, d.polls[i].err = time.Now(), nil
@@ -162,10 +140,10 @@ func (d *Device) serve(ctx context.Context) (heard bool, err error) {
 		case <-ctx.Done():
 			timer.Stop()
 			return heard, nil
-		case answer := <-d.measure:
+		case r := <-d.requests:
 			timer.Stop()
 			heard, err = d.round(ctx, heard, func(*poll) bool { return true })
-			answer <- d.measured(err)
+			r.Answer(d.measured(err))
 		case now := <-timer.C:
 			heard, err = d.round(ctx, heard, func(p *poll) bool { return !p.due.After(now) })
 		}

@@ -39,7 +39,7 @@ func Open(s sdk.Settings, watch Watch) (*Device, error) {
 	way := document.From("link", s.Link)
 	d := &Device{
 		sheet: ReadSheet(sheet.Node), link: readLink(way.Node), clock: s.Clock, watch: watch,
-		measure: make(chan chan<- measured),
+		requests: make(sdk.Requests),
 	}
 	if problems := append(sheet.Problems, way.Problems...); len(problems) > 0 {
 		return nil, problems

@@ -1,12 +1,12 @@
 package modbus
 
 import (
-	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"github.com/evenbench/evenbench/internal/document"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 const (
@@ -27,12 +27,10 @@ const (
 // Sheet is what a sheet says to this driver: which registers to read, how often,
 // and what they mean.
 type Sheet struct {
-	channels  []channel
+	channels  []sheet.Fed
 	timeout   time.Duration // real time
 	registers []register
 }
-
-type channel struct{ name, unit string }
 
 // register is one value of the device, in one or more 16-bit registers.
 type register struct {
@@ -64,14 +62,8 @@ func Check(n *document.Node) { ReadSheet(n) }
 // if there are none.
 func ReadSheet(n *document.Node) *Sheet {
 	s := &Sheet{}
-	channels := n.Field("channels").Entries()
-	for _, e := range channels {
-		c := channel{name: e.Key}
-		if e.Value.Kind() == document.Map {
-			c.unit = e.Value.Field("unit").Text("")
-		}
-		s.channels = append(s.channels, c)
-	}
+	feeds := sheet.ReadFeeds(n, "register")
+	s.channels = feeds.Channels
 	talk := n.Field("talk")
 	unit := talk.Field("unit_id").Int(1, 0, mostUnit)
 	every := talk.Field("every").Duration(defaultEvery)
@@ -83,21 +75,21 @@ func ReadSheet(n *document.Node) *Sheet {
 			item.Problem("must be a map with channel, table, address and type")
 			continue
 		}
-		r := s.readRegister(item, unit, every)
+		r := readRegister(item, unit, every, feeds)
 		s.checkAgainstOthers(item, r)
 		s.registers = append(s.registers, r)
 	}
-	for _, e := range channels {
-		if list != nil && !slices.ContainsFunc(s.registers, func(r register) bool { return r.channel == e.Key }) {
-			e.Place.Problem("no register feeds this channel: add one under registers, or remove the channel")
-		}
+	if list != nil {
+		feeds.End("registers")
 	}
 	return s
 }
 
-func (s *Sheet) readRegister(n *document.Node, unit int, every time.Duration) register {
+func readRegister(n *document.Node, unit int, every time.Duration, feeds *sheet.Feeds) register {
+	at := n.Require("channel", "the name of the channel that it feeds")
+	feeds.Feed(at)
 	r := register{
-		channel: n.Require("channel", "the name of the channel that it feeds").Text(""),
+		channel: at.Text(""),
 		unit:    n.Field("unit_id").Int(unit, 0, mostUnit),
 		table:   n.Require("table", "holding or input").OneOf(holding, input),
 		address: n.Require("address", "the address in the protocol, from 0").Int(-1, 0, 0xffff),
@@ -108,13 +100,6 @@ func (s *Sheet) readRegister(n *document.Node, unit int, every time.Duration) re
 		every:   n.Field("every").Duration(every),
 	}
 	r.placed = r.address >= 0 && n.Field("table").Text("") == r.table && n.Field("type").Text("") == r.kind
-	if r.channel != "" && !slices.ContainsFunc(s.channels, func(c channel) bool { return c.name == r.channel }) {
-		names := make([]string, len(s.channels))
-		for i, c := range s.channels {
-			names[i] = c.name
-		}
-		n.Field("channel").Problem("there is no channel %q%s", r.channel, document.Meant(r.channel, names))
-	}
 	if r.scale == 0 {
 		n.Field("scale").Problem("0 would make every value the same: write what one step of the raw value means")
 	}
@@ -155,8 +140,6 @@ func (r *register) readBroken(n *document.Node) {
 func (s *Sheet) checkAgainstOthers(n *document.Node, r register) {
 	for _, o := range s.registers {
 		switch {
-		case o.channel == r.channel && r.channel != "":
-			n.Problem("channel %s is fed by %v already: one channel has one register", r.channel, &o)
 		case !o.placed || !r.placed: // said already
 		case o.unit == r.unit && o.table == r.table && o.address < r.address+r.width() && r.address < o.address+o.width():
 			n.Problem("%v overlaps %v of channel %s: mend the address or the type", &r, &o, o.channel)

@@ -14,14 +14,11 @@ import (
 
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 const (
-	// firstRetry and lastRetry bound the wait before the next try to connect, in
-	// real time; it doubles in between.
-	firstRetry = 250 * time.Millisecond
-	lastRetry  = 5 * time.Second
 	// keepAlive is how often the broker is asked for a sign of life when nothing
 	// else comes, in seconds.
 	keepAlive = 20
@@ -47,13 +44,7 @@ type Device struct {
 }
 
 // Channels implements sdk.Device.
-func (d *Device) Channels() []*pb.Channel {
-	out := make([]*pb.Channel, len(d.sheet.channels))
-	for i, c := range d.sheet.channels {
-		out[i] = &pb.Channel{Name: c.name, DeviceUnit: c.unit}
-	}
-	return out
-}
+func (d *Device) Channels() []*pb.Channel { return sheet.Announced(d.sheet.channels) }
 
 // Act implements sdk.Device: nothing can be asked over a broker.
 func (d *Device) Act(context.Context, sdk.Act) (string, error) { return "", sdk.ErrUnsupported }
@@ -65,20 +56,8 @@ func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	if d.broker.inTheClear() {
 		out.Log("warn", fmt.Sprintf("the password for %v goes over the network in the clear: use TLS", d.broker))
 	}
-	for wait := firstRetry; ; wait = min(2*wait, lastRetry) {
-		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.broker.String())
-		subscribed, err := d.serve(ctx)
-		if ctx.Err() != nil {
-			return nil
-		}
-		if subscribed {
-			wait = firstRetry
-		}
-		out.State(pb.DeviceState_DEVICE_STATE_LOST, fmt.Sprintf("%v; next try in %v", err, wait))
-		if !sleep(ctx, wait) {
-			return nil
-		}
-	}
+	sdk.Connect(ctx, out, d.broker.String(), d.serve, sdk.Rest)
+	return nil
 }
 
 // serve takes what the broker sends until the connection fails or ctx ends. It
@@ -239,8 +218,8 @@ func (d *Device) message(p *paho.Publish) {
 func (d *Device) kept(all []sdk.Reading) []sdk.Reading {
 	var out []sdk.Reading
 	for _, r := range all {
-		i := slices.IndexFunc(d.sheet.channels, func(c channel) bool { return c.name == r.Channel })
-		if d.sheet.channels[i].moment {
+		i := slices.IndexFunc(d.sheet.channels, func(c sheet.Fed) bool { return c.Name == r.Channel })
+		if d.sheet.channels[i].Moment {
 			d.out.Log("info", fmt.Sprintf("channel %s: the broker has kept %.40q from before, which is not read: it belongs to what was on the station then", r.Channel, r.Text))
 			continue
 		}
@@ -276,16 +255,4 @@ func (d *Device) said(word string) string {
 func (d *Device) unreadable(p *paho.Publish, why string) {
 	d.out.Unreadable(p.Payload)
 	d.complaints.Add(p.Topic, fmt.Sprintf("topic %s: %s", p.Topic, why))
-}
-
-// sleep waits for d of real time; false if ctx ended first.
-func sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
 }

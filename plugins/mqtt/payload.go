@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 // mostPayload is how large a payload may be, in bytes. What an instrument says of
@@ -67,7 +68,7 @@ func (s *Sheet) payload(t *topic, b []byte) (m message) {
 		switch {
 		case errors.Is(err, errAbsent) && v.optional:
 		case err != nil:
-			m.fault(c.name, err)
+			m.fault(c.Name, err)
 		default:
 			r.DeviceTime = at
 			m.readings = append(m.readings, r)
@@ -95,8 +96,8 @@ func decode(b []byte) (any, error) {
 var errAbsent = errors.New("is not in the payload")
 
 // read makes the reading of one channel.
-func (s *Sheet) read(v *value, c *channel, doc any, plain []byte, isJSON bool) (sdk.Reading, error) {
-	r := sdk.Reading{Channel: c.name}
+func (s *Sheet) read(v *value, c *sheet.Fed, doc any, plain []byte, isJSON bool) (sdk.Reading, error) {
+	r := sdk.Reading{Channel: c.Name}
 	if !isJSON {
 		if !utf8.Valid(plain) {
 			return r, errors.New("the payload is no text")
@@ -114,7 +115,7 @@ func (s *Sheet) read(v *value, c *channel, doc any, plain []byte, isJSON bool) (
 	case string:
 		err = s.text(&r, c, strings.TrimSpace(x))
 	case nil:
-		if c.code {
+		if c.Code {
 			return r, fmt.Errorf("%v is null, and must be a text", v.value)
 		}
 		// JSON's way to say that there is no value: known, and not one.
@@ -140,15 +141,15 @@ func (s *Sheet) read(v *value, c *channel, doc any, plain []byte, isJSON bool) (
 
 // text reads a value as it is written: for a channel of codes the code, for all
 // others a number, behind which a unit may stand.
-func (s *Sheet) text(r *sdk.Reading, c *channel, text string) error {
+func (s *Sheet) text(r *sdk.Reading, c *sheet.Fed, text string) error {
 	r.Text = text
 	switch {
 	case text == "":
 		return errors.New("the value is empty")
-	case c.code:
+	case c.Code:
 		r.Value = math.NaN()
 		return nil
-	case slices.Contains(c.broken, text):
+	case slices.Contains(c.Broken, text):
 		r.Value = math.NaN()
 		return nil
 	}

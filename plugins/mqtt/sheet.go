@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"github.com/evenbench/evenbench/internal/document"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 // longestTopic is how long a topic may be, in bytes of UTF-8 (MQTT 5.0, 1.5.4).
@@ -13,22 +14,11 @@ const longestTopic = 65535
 // Sheet is what a sheet says to this driver: on which topics an instrument
 // publishes, and where in a payload each value stands.
 type Sheet struct {
-	channels     []channel
+	channels     []sheet.Fed
 	topics       []topic
 	availability *availability // nil: it says nothing of itself
 	// units are the device's own words for units, and the UCUM codes that they mean.
 	units map[string]string
-}
-
-type channel struct {
-	name, unit string
-	// moment: a reading is a finished measurement, or a scan, of one moment. One
-	// that the broker has kept belongs to whatever was on the station then.
-	moment bool
-	// code: a reading is a text, and no number.
-	code bool
-	// broken are the texts that mean a broken sensor.
-	broken []string
 }
 
 // topic is one topic that an instrument publishes on. Without pointers its payload
@@ -63,42 +53,25 @@ func Check(n *document.Node) { ReadSheet(n) }
 // if there are none.
 func ReadSheet(n *document.Node) *Sheet {
 	s := &Sheet{units: map[string]string{}}
-	channels := n.Field("channels").Entries()
-	for _, e := range channels {
-		s.channels = append(s.channels, readChannel(e))
-	}
+	feeds := sheet.ReadFeeds(n, "topic")
+	s.channels = feeds.Channels
 	for _, e := range n.Field("units").Entries() {
 		s.units[e.Key] = e.Value.Text("")
 	}
 	list := n.Require("topics", "a list of topics, each with what to read of its payload")
-	fed := make([]bool, len(s.channels))
 	for _, item := range list.Items() {
 		if item.Expect(document.Map) {
-			s.topics = append(s.topics, s.readTopic(item, fed))
+			s.topics = append(s.topics, s.readTopic(item, feeds))
 		}
 	}
-	for i, e := range channels {
-		if list != nil && !fed[i] {
-			e.Place.Problem("no topic feeds this channel: add it to read: of one, or remove the channel")
-		}
+	if list != nil {
+		feeds.End("topics")
 	}
 	s.readAvailability(n.Field("availability"))
 	return s
 }
 
-func readChannel(e document.Entry) channel {
-	c := channel{name: e.Key}
-	if e.Value.Kind() != document.Map {
-		return c
-	}
-	c.unit = e.Value.Field("unit").Text("")
-	c.broken = e.Value.Field("broken").Texts()
-	c.code = e.Value.Field("quantity").Text("") == "code"
-	c.moment = c.code || e.Value.Field("kind").Text("") == "spot"
-	return c
-}
-
-func (s *Sheet) readTopic(n *document.Node, fed []bool) topic {
+func (s *Sheet) readTopic(n *document.Node, feeds *sheet.Feeds) topic {
 	t := topic{name: readName(n.Field("topic"))}
 	if slices.ContainsFunc(s.topics, func(o topic) bool { return o.name == t.name }) {
 		n.Problem("topic %q is listed already: put all that is read of it under one", t.name)
@@ -109,7 +82,7 @@ func (s *Sheet) readTopic(n *document.Node, fed []bool) topic {
 		if !item.Expect(document.Map) {
 			continue
 		}
-		v := s.readValue(item, fed)
+		v := readValue(item, feeds)
 		t.json = t.json || v.value != nil
 		t.read = append(t.read, v)
 	}
@@ -147,33 +120,14 @@ func readName(n *document.Node) string {
 	return name
 }
 
-func (s *Sheet) readValue(n *document.Node, fed []bool) value {
-	v := value{
-		channel:  -1,
+func readValue(n *document.Node, feeds *sheet.Feeds) value {
+	return value{
+		channel:  feeds.Feed(n.Require("channel", "the name of the channel that it feeds")),
 		value:    readPointer(n.Field("value")),
 		unit:     readPointer(n.Field("unit")),
 		status:   readPointer(n.Field("status")),
 		optional: n.Field("optional").Bool(false),
 	}
-	f := n.Require("channel", "the name of the channel that it feeds")
-	name := f.Text("")
-	if name == "" {
-		return v
-	}
-	v.channel = slices.IndexFunc(s.channels, func(c channel) bool { return c.name == name })
-	switch {
-	case v.channel < 0:
-		names := make([]string, len(s.channels))
-		for i, c := range s.channels {
-			names[i] = c.name
-		}
-		f.Problem("there is no channel %q%s", name, document.Meant(name, names))
-	case fed[v.channel]:
-		f.Problem("channel %s is read already: one channel has one place", name)
-	default:
-		fed[v.channel] = true
-	}
-	return v
 }
 
 // readPointer reads a JSON pointer; nil if there is none.

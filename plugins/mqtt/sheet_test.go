@@ -1,7 +1,6 @@
 package mqtt_test
 
 import (
-	"slices"
 	"strings"
 	"testing"
 
@@ -11,29 +10,12 @@ import (
 	"github.com/evenbench/evenbench/plugins/mqtt"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
+	"github.com/evenbench/evenbench/plugins/sheet/sheettest"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 var drivers = sheet.Drivers{"mqtt": {Sheet: mqtt.Check, Link: mqtt.CheckLink}}
-
-// says fails the test for each text that no problem says, and for more problems
-// than texts.
-func says(t *testing.T, problems string, wants ...string) {
-	t.Helper()
-	said := strings.Split(problems, "\n")
-	for _, want := range wants {
-		if !slices.ContainsFunc(said, func(s string) bool { return strings.Contains(s, want) }) {
-			t.Errorf("nothing says %q", want)
-		}
-	}
-	if len(said) != len(wants) {
-		t.Errorf("%d problems, want %d", len(said), len(wants))
-	}
-	if t.Failed() {
-		t.Logf("problems:\n%s", problems)
-	}
-}
 
 func TestCheckFindsEveryMistake(t *testing.T) {
 	const text = `sheet: bad
@@ -62,14 +44,14 @@ channels:
   label: {quantity: code}
 `
 	_, problems := sheet.Parse("bad.yaml", []byte(text), drivers)
-	says(t, problems.Error(),
+	sheettest.Says(t, problems,
 		`bad.yaml:4:1: talk: `,
 		`bad.yaml:6:12: topics[0].topic: "air/#" has a wildcard`,
 		`bad.yaml:7:11: topics[0].time: "at" is no JSON pointer: it begins with a slash, such as /at`,
 		`bad.yaml:9:19: topics[0].read[0].channel: there is no channel "temprature"; did you mean "temperature"?`,
 		`bad.yaml:10:36: topics[0].read[1].value: "/h~2" is no JSON pointer: behind ~`,
 		`topics[0].read[1].units: `,
-		`topics[0].read[2].channel: channel humidity is read already`,
+		`topics[0].read[2].channel: channel humidity is fed already`,
 		`topics[0].read[3]: value is missing`,
 		`bad.yaml:14:36: topics[1].read[0].status: is for payloads in JSON`,
 		`topics[2]: topic "plain" is listed already`,
@@ -84,7 +66,7 @@ channels:
 
 func TestCheckFindsASheetWithoutTopicsAndChannels(t *testing.T) {
 	_, problems := sheet.Parse("bad.yaml", []byte("sheet: bad\ntitle: Nothing\ndriver: mqtt\nchannels: {}\n"), drivers)
-	says(t, problems.Error(), "channels: must have at least one channel", "topics is missing")
+	sheettest.Says(t, problems, "channels: must have at least one channel", "topics is missing")
 }
 
 func TestCheckFindsEveryMistakeOfALink(t *testing.T) {

@@ -12,14 +12,11 @@ import (
 
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 const (
-	// firstRetry and lastRetry bound the wait before the next try to connect, in
-	// real time; it doubles in between.
-	firstRetry = 250 * time.Millisecond
-	lastRetry  = 5 * time.Second
 	// beat is how often the server's own clock is asked to be sent, and silence how
 	// long nothing at all may come before the connection is made anew: a
 	// subscription can end without a word.
@@ -51,13 +48,7 @@ type last struct {
 }
 
 // Channels implements sdk.Device.
-func (d *Device) Channels() []*pb.Channel {
-	out := make([]*pb.Channel, len(d.sheet.channels))
-	for i, c := range d.sheet.channels {
-		out[i] = &pb.Channel{Name: c.name, DeviceUnit: c.unit}
-	}
-	return out
-}
+func (d *Device) Channels() []*pb.Channel { return sheet.Announced(d.sheet.channels) }
 
 // Act implements sdk.Device: nodes are not written, and methods not called.
 func (d *Device) Act(context.Context, sdk.Act) (string, error) { return "", sdk.ErrUnsupported }
@@ -68,20 +59,8 @@ func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	if d.server.user != "" && !d.server.loopback() {
 		out.Log("warn", fmt.Sprintf("readings of %v go over the network in the clear, and so may the password: keep it to a network of the lab's own", d.server))
 	}
-	for wait := firstRetry; ; wait = min(2*wait, lastRetry) {
-		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.server.String())
-		subscribed, err := d.serve(ctx)
-		if ctx.Err() != nil {
-			return nil
-		}
-		if subscribed {
-			wait = firstRetry
-		}
-		out.State(pb.DeviceState_DEVICE_STATE_LOST, fmt.Sprintf("%v; next try in %v", err, wait))
-		if !sleep(ctx, wait) {
-			return nil
-		}
-	}
+	sdk.Connect(ctx, out, d.server.String(), d.serve, sdk.Rest)
+	return nil
 }
 
 // serve takes what the server sends until the connection fails or ctx ends. It
@@ -269,7 +248,7 @@ func (d *Device) reading(i int, v *ua.DataValue) (sdk.Reading, bool) {
 	c := &d.sheet.channels[node.channel]
 	first := !before.begun
 	before.begun = true
-	r, err := c.reading(v)
+	r, err := read(c, v)
 	if err != nil {
 		d.out.Unreadable([]byte(node.text + ": " + r.Text))
 		d.complaints.Add(node.text, fmt.Sprintf("node %s: %v", node.text, err))
@@ -281,21 +260,9 @@ func (d *Device) reading(i int, v *ua.DataValue) (sdk.Reading, bool) {
 	switch {
 	case first && same: // sent again because the subscription is a new one
 		return r, false
-	case first && c.moment:
-		d.out.Log("info", fmt.Sprintf("channel %s: the server had %.40q before the hub listened, which is not read: it belongs to what was on the station then", c.name, r.Text))
+	case first && c.Moment:
+		d.out.Log("info", fmt.Sprintf("channel %s: the server had %.40q before the hub listened, which is not read: it belongs to what was on the station then", c.Name, r.Text))
 		return r, false
 	}
 	return r, true
-}
-
-// sleep waits for d of real time; false if ctx ended first.
-func sleep(ctx context.Context, d time.Duration) bool {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return false
-	case <-t.C:
-		return true
-	}
 }

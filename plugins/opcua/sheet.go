@@ -9,6 +9,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"github.com/evenbench/evenbench/internal/document"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 // defaultEvery is how often the server looks whether a value has changed.
@@ -16,19 +17,9 @@ const defaultEvery = time.Second
 
 // Sheet is what a sheet says to this driver: which nodes to watch.
 type Sheet struct {
-	channels []channel
+	channels []sheet.Fed
 	nodes    []node
 	every    time.Duration // in the lab's time
-}
-
-type channel struct {
-	name, unit string
-	// code: a reading is a text, and no number.
-	code bool
-	// moment: a reading is a finished measurement, or a scan, of one moment. One
-	// that the server had before the hub came belongs to what was on the station
-	// then.
-	moment bool
 }
 
 // node is a variable of the server that feeds a channel.
@@ -48,57 +39,28 @@ func Check(n *document.Node) { ReadSheet(n) }
 // if there are none.
 func ReadSheet(n *document.Node) *Sheet {
 	s := &Sheet{every: n.Field("talk").Field("every").Duration(defaultEvery)}
-	channels := n.Field("channels").Entries()
-	for _, e := range channels {
-		c := channel{name: e.Key}
-		if e.Value.Kind() == document.Map {
-			c.unit = e.Value.Field("unit").Text("")
-			c.code = e.Value.Field("quantity").Text("") == "code"
-			c.moment = c.code || e.Value.Field("kind").Text("") == "spot"
-		}
-		s.channels = append(s.channels, c)
-	}
+	feeds := sheet.ReadFeeds(n, "node")
+	s.channels = feeds.Channels
 	list := n.Require("nodes", "a list of nodes, each with channel and node")
-	fed := make([]bool, len(s.channels))
 	for _, item := range list.Items() {
 		if item.Expect(document.Map) {
-			s.nodes = append(s.nodes, s.readNode(item, fed))
+			s.nodes = append(s.nodes, readNode(item, feeds))
 		}
 	}
-	for i, e := range channels {
-		if list != nil && !fed[i] {
-			e.Place.Problem("no node feeds this channel: add one under nodes, or remove the channel")
-		}
+	if list != nil {
+		feeds.End("nodes")
 	}
 	return s
 }
 
-func (s *Sheet) readNode(n *document.Node, fed []bool) node {
-	v := node{channel: -1}
-	f := n.Require("channel", "the name of the channel that it feeds")
+func readNode(n *document.Node, feeds *sheet.Feeds) node {
+	v := node{channel: feeds.Feed(n.Require("channel", "the name of the channel that it feeds"))}
 	at := n.Require("node", `the id of the node, such as "nsu=urn:maker:meter;s=Air.Temperature" or "ns=2;i=1001"`)
 	if v.text = at.Text(""); v.text != "" {
 		var err error
 		if v.namespace, v.rest, err = parseNode(v.text); err != nil {
 			at.Problem("%v", err)
 		}
-	}
-	name := f.Text("")
-	if name == "" {
-		return v
-	}
-	v.channel = slices.IndexFunc(s.channels, func(c channel) bool { return c.name == name })
-	switch {
-	case v.channel < 0:
-		names := make([]string, len(s.channels))
-		for i, c := range s.channels {
-			names[i] = c.name
-		}
-		f.Problem("there is no channel %q%s", name, document.Meant(name, names))
-	case fed[v.channel]:
-		f.Problem("channel %s is fed by a node already: one channel has one node", name)
-	default:
-		fed[v.channel] = true
 	}
 	return v
 }

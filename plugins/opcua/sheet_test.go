@@ -1,8 +1,6 @@
 package opcua_test
 
 import (
-	"context"
-	"slices"
 	"strings"
 	"testing"
 
@@ -13,30 +11,13 @@ import (
 	"github.com/evenbench/evenbench/plugins/opcua"
 	"github.com/evenbench/evenbench/plugins/sdk"
 	"github.com/evenbench/evenbench/plugins/sheet"
+	"github.com/evenbench/evenbench/plugins/sheet/sheettest"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 var drivers = sheet.Drivers{"opcua": {Sheet: opcua.Check, Link: opcua.CheckLink}}
-
-// says fails the test for each text that no problem says, and for more problems
-// than texts.
-func says(t *testing.T, problems string, wants ...string) {
-	t.Helper()
-	said := strings.Split(problems, "\n")
-	for _, want := range wants {
-		if !slices.ContainsFunc(said, func(s string) bool { return strings.Contains(s, want) }) {
-			t.Errorf("nothing says %q", want)
-		}
-	}
-	if len(said) != len(wants) {
-		t.Errorf("%d problems, want %d", len(said), len(wants))
-	}
-	if t.Failed() {
-		t.Logf("problems:\n%s", problems)
-	}
-}
 
 func TestCheckFindsEveryMistake(t *testing.T) {
 	const text = `sheet: bad
@@ -59,12 +40,12 @@ channels:
   label: {quantity: code}
 `
 	_, problems := sheet.Parse("bad.yaml", []byte(text), drivers)
-	says(t, problems.Error(),
+	sheettest.Says(t, problems,
 		"bad.yaml:4:15: talk.every: 5 has no unit",
 		"bad.yaml:4:18: talk.interval: unknown key",
 		`bad.yaml:6:15: nodes[0].channel: there is no channel "temprature"; did you mean "temperature"?`,
 		`bad.yaml:7:31: nodes[1].node: "Air.Humidity" is no id of a node`,
-		"nodes[2].channel: channel humidity is fed by a node already",
+		"nodes[2].channel: channel humidity is fed already",
 		`bad.yaml:8:31: nodes[2].node: "ns=2;x=5" is no id of a node`,
 		`bad.yaml:9:31: nodes[3].node: "nsu=urn:a" is no id of a node`,
 		`bad.yaml:10:27: nodes[4].node: "ns=70000;i=1" is no id of a node`,
@@ -75,7 +56,7 @@ channels:
 		"bad.yaml:14:3: channels.temperature: no node feeds this channel",
 	)
 	_, problems = sheet.Parse("bad.yaml", []byte("sheet: bad\ntitle: Nothing\ndriver: opcua\nchannels: {}\n"), drivers)
-	says(t, problems.Error(), "channels: must have at least one channel", "nodes is missing")
+	sheettest.Says(t, problems, "channels: must have at least one channel", "nodes is missing")
 }
 
 func TestCheckFindsEveryMistakeOfALink(t *testing.T) {
@@ -118,13 +99,5 @@ func TestNoServer(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	out := &recorded.Out{}
-	done := make(chan error)
-	ctx, cancel := context.WithCancel(t.Context())
-	go func() { done <- d.Run(ctx, out) }()
-	out.WaitState(t, pb.DeviceState_DEVICE_STATE_LOST, "next try in 500ms")
-	cancel()
-	if err := <-done; err != nil {
-		t.Errorf("run ended with %v", err)
-	}
+	recorded.Run(t, d).WaitState(t, pb.DeviceState_DEVICE_STATE_LOST, "next try in 500ms")
 }

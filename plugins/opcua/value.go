@@ -10,6 +10,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 const (
@@ -60,9 +61,9 @@ func status(code ua.StatusCode) string {
 	return name
 }
 
-// reading makes a reading of what the server says of a node.
-func (c *channel) reading(v *ua.DataValue) (sdk.Reading, error) {
-	r := sdk.Reading{Channel: c.name, Value: math.NaN()}
+// read makes a reading of what the server says of the node of a channel.
+func read(c *sheet.Fed, v *ua.DataValue) (sdk.Reading, error) {
+	r := sdk.Reading{Channel: c.Name, Value: math.NaN()}
 	code := ua.StatusOK
 	if v.Has(ua.DataValueStatusCode) {
 		code = v.Status
@@ -71,7 +72,7 @@ func (c *channel) reading(v *ua.DataValue) (sdk.Reading, error) {
 	if v.Has(ua.DataValueSourceTimestamp) && !v.SourceTimestamp.IsZero() {
 		r.DeviceTime = v.SourceTimestamp.UTC().Format(time.RFC3339Nano)
 	}
-	number, text, err := c.value(v)
+	number, text, err := valueOf(v, c.Code)
 	r.Text = text
 	switch {
 	case bad(code): // whatever value stands beside it
@@ -83,8 +84,8 @@ func (c *channel) reading(v *ua.DataValue) (sdk.Reading, error) {
 	return r, nil
 }
 
-// value reads the number and the text of a value. For a code the number is NaN.
-func (c *channel) value(v *ua.DataValue) (float64, string, error) {
+// valueOf reads the number and the text of a value. For a code the number is NaN.
+func valueOf(v *ua.DataValue, code bool) (float64, string, error) {
 	if !v.Has(ua.DataValueValue) || v.Value == nil {
 		return math.NaN(), "", fmt.Errorf("there is no value")
 	}
@@ -121,17 +122,17 @@ func (c *channel) value(v *ua.DataValue) (float64, string, error) {
 	case float64:
 		number, text = x, strconv.FormatFloat(x, 'g', -1, 64)
 	case string:
-		return c.text(x)
+		return textOf(x, code)
 	case *ua.LocalizedText:
 		if x != nil {
-			return c.text(x.Text)
+			return textOf(x.Text, code)
 		}
-		return c.text("")
+		return textOf("", code)
 	default:
 		return math.NaN(), "", fmt.Errorf("the value is a %v, and must be a number, true or false, or a text", v.Value.Type())
 	}
 	switch {
-	case c.code:
+	case code:
 		return math.NaN(), text, nil
 	case math.IsInf(number, 0):
 		return math.NaN(), text, nil // no number, which the text says
@@ -139,13 +140,13 @@ func (c *channel) value(v *ua.DataValue) (float64, string, error) {
 	return number, text, nil
 }
 
-// text reads a value that came as a text.
-func (c *channel) text(s string) (float64, string, error) {
+// textOf reads a value that came as a text.
+func textOf(s string, code bool) (float64, string, error) {
 	s = strings.TrimSpace(s)
 	switch {
 	case s == "":
 		return math.NaN(), "", fmt.Errorf("the text is empty")
-	case c.code:
+	case code:
 		return math.NaN(), s, nil
 	case strings.Trim(s, "+-.0123456789eE") != "":
 		return math.NaN(), s, fmt.Errorf("%.40q is no number", s)

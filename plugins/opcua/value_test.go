@@ -9,6 +9,7 @@ import (
 	"github.com/gopcua/opcua/ua"
 
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 )
 
 func value(t testing.TB, x any, code ua.StatusCode) *ua.DataValue {
@@ -30,10 +31,10 @@ func value(t testing.TB, x any, code ua.StatusCode) *ua.DataValue {
 // part 8, 6.3.2), as the library's tables have them, but for the ones written as
 // numbers: 0x80AB0000 is BadInvalidArgument and 0xC0000000 a severity that is reserved.
 func TestValues(t *testing.T) {
-	air, label := &channel{name: "air"}, &channel{name: "label", code: true}
+	air, label := &sheet.Fed{Name: "air"}, &sheet.Fed{Name: "label", Code: true}
 	nan := math.NaN()
 	for _, c := range []struct {
-		channel *channel
+		channel *sheet.Fed
 		value   any
 		code    ua.StatusCode
 		want    sdk.Reading
@@ -67,14 +68,14 @@ func TestValues(t *testing.T) {
 		{air, "1e999", ua.StatusOK, sdk.Reading{}, `is no number`},
 		{label, " ", ua.StatusOK, sdk.Reading{}, "the text is empty"},
 	} {
-		got, err := c.channel.reading(value(t, c.value, c.code))
+		got, err := read(c.channel, value(t, c.value, c.code))
 		if c.err != "" {
 			if err == nil || !strings.Contains(err.Error(), c.err) {
 				t.Errorf("%v: got %+v, %v, want %q", c.value, got, err, c.err)
 			}
 			continue
 		}
-		c.want.Channel, c.want.DeviceTime = c.channel.name, "2026-11-26T09:30:00Z"
+		c.want.Channel, c.want.DeviceTime = c.channel.Name, "2026-11-26T09:30:00Z"
 		same := got.Value == c.want.Value || math.IsNaN(got.Value) && math.IsNaN(c.want.Value)
 		got.Value, c.want.Value = 0, 0
 		if err != nil || !same || got != c.want {
@@ -100,8 +101,8 @@ func FuzzReading(f *testing.F) {
 		if !ok {
 			return
 		}
-		c := &channel{name: "x", code: code}
-		r, err := c.reading(v)
+		c := &sheet.Fed{Name: "x", Code: code}
+		r, err := read(c, v)
 		if err != nil {
 			return
 		}

@@ -11,17 +11,6 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// request is an action for Run to do.
-type request struct {
-	action pb.Action
-	done   chan<- outcome // has room for one
-}
-
-type outcome struct {
-	answer string
-	err    error
-}
-
 // Act implements sdk.Device. Tare and zero send the sheet's command. Measure sends
 // it too, if there is one, and asks every query now.
 func (d *Device) Act(ctx context.Context, a sdk.Act) (string, error) {
@@ -31,24 +20,13 @@ func (d *Device) Act(ctx context.Context, a sdk.Act) (string, error) {
 	// There is nobody to hear this while a question waits for its answer.
 	ctx, cancel := context.WithTimeout(ctx, 2*d.sheet.timeout)
 	defer cancel()
-	done := make(chan outcome, 1)
-	select {
-	case d.requests <- request{a.Action, done}:
-	case <-ctx.Done():
-		return "", fmt.Errorf("%s: %v is not connected, or does not answer", actionNames[a.Action], d.link)
-	}
-	// Run has taken it, and answers before it does anything else.
-	o := <-done
-	return o.answer, o.err
+	return d.requests.Do(ctx, a.Action, d.link)
 }
 
 // do does an action and answers it. Its error means that the link has failed.
-func (d *Device) do(ctx context.Context, r request) error {
-	answer, err := d.act(ctx, r.action)
-	if err != nil {
-		err = fmt.Errorf("%s: %w", actionNames[r.action], err)
-	}
-	r.done <- outcome{answer, err}
+func (d *Device) do(ctx context.Context, r sdk.Request) error {
+	answer, err := d.act(ctx, r.Action)
+	r.Answer(answer, err)
 	return linkOnly(err)
 }
 
@@ -88,19 +66,7 @@ func (d *Device) act(ctx context.Context, a pb.Action) (string, error) {
 	return answer, errors.Join(failed...)
 }
 
-// rest waits for d of real time; false if ctx ended first. Whoever asks for an
-// action meanwhile is told why there is none.
+// rest waits for d of real time; false if ctx ended first.
 func (d *Device) rest(ctx context.Context, wait time.Duration) bool {
-	timer := time.NewTimer(wait)
-	defer timer.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return false
-		case <-timer.C:
-			return true
-		case r := <-d.requests:
-			r.done <- outcome{err: fmt.Errorf("%s: %v is not connected", actionNames[r.action], d.link)}
-		}
-	}
+	return d.requests.Rest(ctx, wait, d.link)
 }

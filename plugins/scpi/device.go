@@ -12,14 +12,11 @@ import (
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/link"
 	"github.com/evenbench/evenbench/plugins/sdk"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 const (
-	// firstRetry and lastRetry bound the wait before the next try to connect, in
-	// real time; it doubles in between.
-	firstRetry = 250 * time.Millisecond
-	lastRetry  = 5 * time.Second
 	// chunkSize is how much is read at once, in bytes.
 	chunkSize = 4096
 )
@@ -33,7 +30,7 @@ type Device struct {
 	out   sdk.Out
 	polls []poll
 	// requests are actions for Run to do.
-	requests chan request
+	requests sdk.Requests
 
 	conn     io.ReadWriteCloser
 	messages <-chan message
@@ -55,39 +52,22 @@ type poll struct {
 }
 
 // Channels implements sdk.Device.
-func (d *Device) Channels() []*pb.Channel {
-	out := make([]*pb.Channel, len(d.sheet.channels))
-	for i, c := range d.sheet.channels {
-		out[i] = &pb.Channel{Name: c.name, DeviceUnit: c.unit}
-	}
-	return out
-}
+func (d *Device) Channels() []*pb.Channel { return sheet.Announced(d.sheet.channels) }
 
 // Run implements sdk.Device.
 func (d *Device) Run(ctx context.Context, out sdk.Out) error {
 	d.out = out
-	for wait := firstRetry; ; wait = min(2*wait, lastRetry) {
-		out.State(pb.DeviceState_DEVICE_STATE_CONNECTING, d.link.String())
-		conn, err := d.link.Open(ctx)
-		if err == nil {
-			var heard bool
-			if heard, err = d.serve(ctx, conn); heard {
-				wait = firstRetry
-			}
-		}
-		if ctx.Err() != nil {
-			return nil
-		}
-		out.State(pb.DeviceState_DEVICE_STATE_LOST, fmt.Sprintf("%v; next try in %v", err, wait))
-		if !d.rest(ctx, wait) {
-			return nil
-		}
-	}
+	sdk.Connect(ctx, out, d.link.String(), d.serve, d.rest)
+	return nil
 }
 
 // serve speaks with the instrument on one connection until it fails or ctx ends.
 // It tells whether the instrument was ready.
-func (d *Device) serve(ctx context.Context, conn io.ReadWriteCloser) (ready bool, err error) {
+func (d *Device) serve(ctx context.Context) (ready bool, err error) {
+	conn, err := d.link.Open(ctx)
+	if err != nil {
+		return false, err
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	messages := make(chan message)
 	stop := context.AfterFunc(ctx, func() { conn.Close() })
@@ -228,11 +208,11 @@ func (d *Device) readings(q *query, elements []element, status string) []sdk.Rea
 			continue
 		}
 		c := d.sheet.channels[q.gives[i]]
-		r := sdk.Reading{Channel: c.name, Value: e.value, Text: e.text, Unit: e.unit, Status: e.status}
+		r := sdk.Reading{Channel: c.Name, Value: e.value, Text: e.text, Unit: e.unit, Status: e.status}
 		if code, ok := d.sheet.units[e.unit]; ok {
 			r.Unit = code
 		}
-		if c.code {
+		if c.Code {
 			r.Unit, r.Status = "", ""
 		}
 		if r.Status == "" {

@@ -42,7 +42,7 @@ func Open(s sdk.Settings) (*Device, error) {
 	way := document.From("link", s.Link)
 	d := &Device{
 		sheet: ReadSheet(sheet.Node), link: readLink(way.Node), clock: s.Clock,
-		requests: make(chan request),
+		requests: make(sdk.Requests),
 	}
 	if problems := append(sheet.Problems, way.Problems...); len(problems) > 0 {
 		return nil, problems

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/evenbench/evenbench/internal/document"
+	"github.com/evenbench/evenbench/plugins/sheet"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -21,7 +22,7 @@ const (
 // Sheet is what a sheet says to this driver: what to ask, how often, and what the
 // values of each answer mean.
 type Sheet struct {
-	channels []channel
+	channels []sheet.Fed
 	timeout  time.Duration
 	// end of what is sent.
 	end     string
@@ -29,12 +30,6 @@ type Sheet struct {
 	queries []query
 	units   map[string]string
 	actions map[pb.Action]string
-}
-
-type channel struct {
-	name, unit string
-	// code: its text is the reading; it is no number.
-	code bool
 }
 
 // query is one question and what its answer gives.
@@ -55,14 +50,8 @@ func Check(n *document.Node) { ReadSheet(n) }
 // if there are none.
 func ReadSheet(n *document.Node) *Sheet {
 	s := &Sheet{units: map[string]string{}, actions: map[pb.Action]string{}}
-	channels := n.Field("channels").Entries()
-	for _, e := range channels {
-		c := channel{name: e.Key}
-		if e.Value.Kind() == document.Map {
-			c.unit, c.code = e.Value.Field("unit").Text(""), e.Value.Field("kind").Text("") == "code"
-		}
-		s.channels = append(s.channels, c)
-	}
+	feeds := sheet.ReadFeeds(n, "query")
+	s.channels = feeds.Channels
 	talk := n.Field("talk")
 	every := talk.Field("every").Duration(defaultEvery)
 	s.timeout = talk.Field("timeout").Duration(defaultTimeout)
@@ -80,12 +69,10 @@ func ReadSheet(n *document.Node) *Sheet {
 			item.Problem("must be a map with ask and gives")
 			continue
 		}
-		s.readQuery(item, every)
+		s.queries = append(s.queries, readQuery(item, every, feeds))
 	}
-	for i, e := range channels {
-		if list != nil && !s.feeds(i) {
-			e.Place.Problem("no query gives this channel: add it to the gives of one, or remove the channel")
-		}
+	if list != nil {
+		feeds.End("queries")
 	}
 	for _, e := range n.Field("units").Entries() {
 		if code := e.Value.Text(""); code == "" {
@@ -103,11 +90,7 @@ func ReadSheet(n *document.Node) *Sheet {
 	return s
 }
 
-func (s *Sheet) feeds(channel int) bool {
-	return slices.ContainsFunc(s.queries, func(q query) bool { return slices.Contains(q.gives, channel) })
-}
-
-func (s *Sheet) readQuery(n *document.Node, every time.Duration) {
+func readQuery(n *document.Node, every time.Duration, feeds *sheet.Feeds) query {
 	q := query{every: n.Field("every").Duration(every)}
 	ask := n.Require("ask", `the question, such as "MEAS:TEMP?"`)
 	q.ask = command(ask)
@@ -115,25 +98,17 @@ func (s *Sheet) readQuery(n *document.Node, every time.Duration) {
 		ask.Problem("%q is no question: write it with its question mark", q.ask)
 	}
 	gives := n.Require("gives", "the channels of its values, in their order")
-	for _, name := range gives.Texts() {
-		i := slices.IndexFunc(s.channels, func(c channel) bool { return c.name == name })
-		switch {
-		case name == skipped:
-		case i < 0:
-			names := make([]string, len(s.channels))
-			for i, c := range s.channels {
-				names[i] = c.name
-			}
-			gives.Problem(`there is no channel %q%s; write "-" for a value that is not wanted`, name, document.Meant(name, names))
-		case s.feeds(i) || slices.Contains(q.gives, i):
-			gives.Problem("channel %s is given already: one channel has one source", name)
+	for _, item := range gives.Several() {
+		i := -1
+		if item.Text("") != skipped {
+			i = feeds.Feed(item)
 		}
 		q.gives = append(q.gives, i)
 	}
 	if gives != nil && len(q.gives) == 0 {
 		gives.Problem("is empty: name the channels of the answer's values")
 	}
-	s.queries = append(s.queries, q)
+	return q
 }
 
 // command reads one message to the instrument. What would make it drive something

@@ -5,7 +5,6 @@ package devices_test
 import (
 	"bufio"
 	"bytes"
-	"context"
 	"io"
 	"os/exec"
 	"path/filepath"
@@ -92,15 +91,5 @@ func run(t *testing.T, driver sdk.Driver, s sdk.Settings) (sdk.Device, *recorded
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	out := &recorded.Out{}
-	done := make(chan error)
-	go func() { done <- d.Run(ctx, out) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Errorf("run ended with %v", err)
-		}
-	})
-	return d, out
+	return d, recorded.Run(t, d)
 }

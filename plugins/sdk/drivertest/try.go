@@ -239,11 +239,7 @@ func tryOtherRun(t *trial) error {
 }
 
 func trySecondSession(t *trial) error {
-	d, err := t.ready()
-	if err != nil {
-		return err
-	}
-	run, err := t.open(d)
+	d, run, err := t.opened()
 	if err != nil {
 		return err
 	}

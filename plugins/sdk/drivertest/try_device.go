@@ -24,11 +24,7 @@ func tryGarbage(t *trial) error {
 	if t.o.Device.Given != nil {
 		before = t.o.Device.Given()
 	}
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, run, s, err := t.followed()
 	if err != nil {
 		return err
 	}
@@ -112,11 +108,7 @@ func tryDeviceGone(t *trial) error {
 	if err := t.unpluggable(); err != nil {
 		return err
 	}
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, _, s, err := t.followed()
 	if err != nil {
 		return err
 	}

@@ -12,11 +12,7 @@ func tryAcknowledged(t *trial) error {
 	if err != nil {
 		return err
 	}
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, _, s, err := t.followed()
 	if err != nil {
 		return err
 	}

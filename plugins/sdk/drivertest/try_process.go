@@ -34,11 +34,7 @@ func tryByHand(t *trial) error {
 // tryNoReader closes standard output and error, as the death of a hub does, and lets
 // the driver have something to complain about.
 func tryNoReader(t *trial) error {
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, _, s, err := t.followed()
 	if err != nil {
 		return err
 	}
@@ -76,11 +72,7 @@ func tryNoReader(t *trial) error {
 }
 
 func tryTerminate(t *trial) error {
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, _, s, err := t.followed()
 	if err != nil {
 		return err
 	}
@@ -121,11 +113,7 @@ func tryLease(t *trial) error {
 	if !t.subject.isProcess() {
 		return errors.New("the driver runs inside the test, and not as a process")
 	}
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, _, s, err := t.followed()
 	if err != nil {
 		return err
 	}

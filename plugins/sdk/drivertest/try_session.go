@@ -23,14 +23,20 @@ func (t *trial) opened() (*driver, *pb.OpenResponse, error) {
 	return d, run, err
 }
 
+// followed is opened with a session of the run from its beginning.
+func (t *trial) followed() (*driver, *pb.OpenResponse, *session, error) {
+	d, run, err := t.opened()
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	s, err := t.resume(d, run, 0)
+	return d, run, s, err
+}
+
 // tryNumbers takes readings in two sessions, the second of a hub that is slow to
 // acknowledge. The sessions themselves look at the numbers.
 func tryNumbers(t *trial) error {
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	one, err := t.resume(d, run, 0)
+	d, run, one, err := t.followed()
 	if err != nil {
 		return err
 	}
@@ -120,11 +126,7 @@ func tryResume(t *trial) error {
 
 // tryCancel cancels a session in the middle, and calls.
 func tryCancel(t *trial) error {
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	one, err := t.resume(d, run, 0)
+	d, run, one, err := t.followed()
 	if err != nil {
 		return err
 	}
@@ -256,11 +258,7 @@ func tryClock(t *trial) error {
 
 // elapsed compares the monotonic time of readings with their time of day.
 func (t *trial) elapsed() error {
-	d, run, err := t.opened()
-	if err != nil {
-		return err
-	}
-	s, err := t.resume(d, run, 0)
+	d, run, s, err := t.followed()
 	if err != nil {
 		return err
 	}
