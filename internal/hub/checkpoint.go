@@ -48,6 +48,9 @@ const (
 	// The first one waits for the drivers to be started; and all rest three times as long
 	// as they work, so that they take a quarter of a processor.
 	checkpointPause, checkpointRest = 10 * time.Second, 3
+	// While one is made there is a second book in memory. What the collector lets lie is
+	// bounded then by so many hundredths of what is in use.
+	checkpointGarbage = 25
 )
 
 // programDigest is the SHA-256 of this program.
@@ -205,11 +208,9 @@ func (k *checkpoints) look(ctx context.Context, l *ledger.Ledger) error {
 	if full < k.blocks+max(k.step, full/checkpointShare) && k.from.end.Cursor == 0 {
 		return nil
 	}
-	err = k.renew(ctx, l)
-	// The fold was a second book beside the one that serves: its memory is given back now,
-	// and not whenever the collector comes to it.
-	debug.FreeOSMemory()
-	return err
+	defer debug.FreeOSMemory() // and not whenever the collector comes to it
+	defer debug.SetGCPercent(debug.SetGCPercent(checkpointGarbage))
+	return k.renew(ctx, l)
 }
 
 // untrueError says that the hub started from a checkpoint that the record does not bear
