@@ -46,6 +46,9 @@ func labOptions() lab.Options {
 	return o
 }
 
+// settled is how long after its start a driver measures as it will from then on.
+const settled = 10 * time.Second
+
 // driverCommand runs one of the program's own drivers; the hub calls it. Its flags are
 // for whoever tries a driver: with little to hold, it can be filled and outlived.
 func driverCommand() *cobra.Command {
@@ -64,6 +67,7 @@ func driverCommand() *cobra.Command {
 			}
 			driver := d.driver()
 			driver.Hold = sdk.Hold{Readings: readings, Time: time.Duration(hold) * time.Second}
+			defer time.AfterFunc(settled, func() { _ = unmapStart() }).Stop() // it only takes more memory
 			sdk.Serve(driver)
 			return nil
 		},
