@@ -32,6 +32,9 @@ type Decision struct {
 	// − y)/u) − Φ((Low − y)/u), or with Student's distribution in place of Φ where the
 	// estimate's degrees of freedom are known.
 	Probability float64
+	// Below and Above are the probabilities that it lies below Low and above High. The
+	// three sum to 1.
+	Below, Above float64
 	// Guard is the width by which a limit is moved inwards to be sure of inside, and
 	// outwards to be sure of outside (8.3), in the unit of the value.
 	Guard float64
@@ -64,6 +67,8 @@ func Decide(e uncertainty.Estimate, w Window, risk float64) (Decision, error) {
 	d := Decision{
 		Verdict:     Undecided,
 		Probability: math.Max(0, 1-below-above),
+		Below:       below,
+		Above:       above,
 		Guard:       e.Standard * e.Quantile(1-risk),
 	}
 	switch {

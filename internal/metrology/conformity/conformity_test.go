@@ -127,19 +127,24 @@ func TestDecisions(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if sum := d.Probability + d.Below + d.Above; math.Abs(sum-1) > 1e-12 || d.Below < 0 || d.Above < 0 {
+			t.Fatalf("the probabilities of %+v sum to %v", d, sum)
+		}
 		switch d.Verdict {
 		case conformity.Inside:
 			if d.Probability < 1-risk-1e-12 || e.Value < w.Low || e.Value > w.High {
 				t.Fatalf("%+v is inside", d)
 			}
 		case conformity.Outside:
-			if d.Probability > risk+1e-12 || e.Value > w.Low && e.Value < w.High {
+			// A probability of nearly a half rounds to it.
+			near := 1e-7 * e.Standard
+			if d.Probability > risk+1e-12 || e.Value > w.Low+near && e.Value < w.High-near {
 				t.Fatalf("%+v is outside", d)
 			}
 		}
 		// To its mirror image the same holds.
 		m, err := conformity.Decide(uncertainty.Estimate{Value: -e.Value, Standard: e.Standard, Freedom: e.Freedom}, conformity.Window{Low: -w.High, High: -w.Low}, risk)
-		if err != nil || m.Verdict != d.Verdict || math.Abs(m.Probability-d.Probability) > 1e-12 || m.Guard != d.Guard {
+		if err != nil || m.Verdict != d.Verdict || m.Below != d.Above || m.Above != d.Below || math.Abs(m.Probability-d.Probability) > 1e-12 || m.Guard != d.Guard {
 			t.Fatalf("%+v, and mirrored %+v (%v)", d, m, err)
 		}
 		// A smaller risk never decides what a greater one left open.
