@@ -58,6 +58,7 @@ var quantities = []Quantity{
 	{Name: "temperature", Unit: "Cel"},
 	{Name: "temperature_difference", Unit: "K", Difference: true},
 	{Name: "temperature_rate", Unit: "K/min", Difference: true},
+	{Name: "temperature_time", Unit: "K.min", Difference: true},
 	{Name: "velocity", Unit: "m/s"},
 	{Name: "voltage", Unit: "mV"},
 	{Name: "volume", Unit: "mL"},
