@@ -55,6 +55,9 @@ func (l *Lab) summary(path string) string {
 		}
 		fmt.Fprintf(&b, "  %s on %s, sheet %s: %s\n", i.Name, i.Station, i.Sheet.Name, strings.Join(names, ", "))
 	}
+	for _, c := range l.Criteria {
+		fmt.Fprintf(&b, "  criteria %s: %s, each verdict wrong with a probability of at most %g\n", c.GetName(), counted(len(c.GetWindows()), "window"), c.GetAcceptedRisk())
+	}
 	return strings.TrimSuffix(b.String(), "\n")
 }
 

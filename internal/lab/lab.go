@@ -35,6 +35,8 @@ type Lab struct {
 	// Stations and Instruments in the order of the file.
 	Stations    []*pb.Station
 	Instruments []*Instrument
+	// Criteria by which samples and roasts are judged, in the order of the file.
+	Criteria []*pb.Criteria
 }
 
 // Listen says where the hub serves: host:port, on loopback where there is no access

@@ -110,6 +110,7 @@ func (l *loader) read() {
 	for _, n := range l.root.Require("instruments", "the devices on the stations").Items() {
 		l.readInstrument(n)
 	}
+	l.readCriteria(l.root.Field("criteria"))
 }
 
 // path resolves a path that is relative to the lab file.

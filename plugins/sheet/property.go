@@ -16,8 +16,11 @@ var properties = map[string]string{
 	// Beside a roaster: the charge before the drop, the roasted mass after it.
 	"batch_mass": "mass",
 
-	"moisture":             "moisture",
-	"roasted_moisture":     "moisture",
+	"moisture":         "moisture",
+	"roasted_moisture": "moisture",
+	// Of a meter for both: green before the drop, roasted after it.
+	"batch_moisture": "moisture",
+
 	"water_activity":       "water_activity",
 	"bulk_density":         "bulk_density",
 	"roasted_bulk_density": "bulk_density",
@@ -48,6 +51,12 @@ var properties = map[string]string{
 // Properties returns what a measurement can say of a sample, sorted.
 func Properties() []string {
 	return slices.Sorted(maps.Keys(properties))
+}
+
+// QuantityOf returns the quantity of a property; false for an unknown one.
+func QuantityOf(property string) (quantity string, ok bool) {
+	quantity, ok = properties[property]
+	return quantity, ok
 }
 
 // CheckProperty records at n what is wrong with a property for a channel of a
