@@ -40,6 +40,8 @@ type Book struct {
 	// Charges found in the batch being applied, by drum.
 	charged map[*station]int
 	stale   []*oneRoast // whose findings the entry being applied may have changed
+	// Samples of which it may have changed the verdicts on what was measured green.
+	unjudged []*sample
 
 	now    time.Time // recorded_at of the entry being applied
 	cause  uint64
@@ -128,6 +130,8 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.roastClosed(body.RoastClosed)
 	case *pb.Entry_FindingMade:
 		b.findingMade(e, body.FindingMade)
+	case *pb.Entry_VerdictGiven:
+		b.verdictGiven(e, body.VerdictGiven)
 	case *pb.Entry_FlagRaised:
 		b.flagRaised(e, body.FlagRaised)
 	}

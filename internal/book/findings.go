@@ -1,7 +1,6 @@
 package book
 
 import (
-	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -34,11 +33,14 @@ func (b *Book) findingMade(e *pb.Entry, m *pb.FindingMade) {
 	b.touch(x.sample)
 }
 
-// refind notes that the findings of a sample's roasts may no longer be what they
-// were.
+// refind notes that the findings of a sample's roasts, and the verdicts on it and them,
+// may no longer be what they were.
 func (b *Book) refind(s *sample) {
 	for _, x := range s.roasts {
 		b.refindRoast(x)
+	}
+	if !slices.Contains(b.unjudged, s) {
+		b.unjudged = append(b.unjudged, s)
 	}
 }
 
@@ -50,21 +52,33 @@ func (b *Book) refindRoast(x *oneRoast) {
 
 // draftFindings drafts, for every roast that the entry being applied has touched,
 // the findings that it should have and has not, and withdraws those that it has and
-// should not. Findings are made when a roast has ended, and again with every
-// correction.
+// should not; and the same of the verdicts on it, and on every sample. They are made
+// when a roast has ended, and again with every correction.
 func (b *Book) draftFindings() {
 	for _, x := range b.stale {
-		if x.pb.GetState() != pb.RoastState_ROAST_STATE_ROASTING {
-			if !b.skims {
-				b.compareFindings(x, x.findings())
-			}
-			b.flagLoss(x)
+		if x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING {
+			continue
+		}
+		var found []*pb.FindingMade
+		if !b.skims {
+			found = b.compareFindings(x, x.findings())
+		}
+		b.flagLoss(x)
+		if !b.skims {
+			b.judgeRoast(x, found)
 		}
 	}
-	b.stale = b.stale[:0]
+	for _, s := range b.unjudged {
+		if !b.skims {
+			b.judgeGreen(s)
+		}
+	}
+	b.stale, b.unjudged = b.stale[:0], b.unjudged[:0]
 }
 
-func (b *Book) compareFindings(x *oneRoast, should []*pb.FindingMade) {
+// compareFindings drafts what differs between the findings that a roast has and those
+// that it should have, and returns those that it will have.
+func (b *Book) compareFindings(x *oneRoast, should []*pb.FindingMade) []*pb.FindingMade {
 	for _, f := range should {
 		i := slices.IndexFunc(x.pb.Findings, func(have *pb.Finding) bool { return have.GetName() == f.GetName() })
 		if i >= 0 && same(x.pb.Findings[i], f) {
@@ -72,15 +86,21 @@ func (b *Book) compareFindings(x *oneRoast, should []*pb.FindingMade) {
 		}
 		b.draftFinding(x, f)
 	}
+	will := should
 	for _, have := range x.pb.Findings {
-		gone := !slices.ContainsFunc(should, func(f *pb.FindingMade) bool { return f.GetName() == have.GetName() })
-		if gone && (len(x.trace.At) > 0 || have.GetName() == lossInMass) {
-			b.draftFinding(x, &pb.FindingMade{Name: have.GetName(), Unit: have.GetUnit(), Method: have.GetMethod(), Withdrawn: true})
+		if slices.ContainsFunc(should, func(f *pb.FindingMade) bool { return f.GetName() == have.GetName() }) {
+			continue
 		}
+		if len(x.trace.At) > 0 || fromMeasurements[have.GetName()] {
+			b.draftFinding(x, &pb.FindingMade{Name: have.GetName(), Unit: have.GetUnit(), Method: have.GetMethod(), Withdrawn: true})
+			continue
+		}
+		will = append(will, &pb.FindingMade{
+			Name: have.GetName(), Value: have.GetValue(), Unit: have.GetUnit(), StandardUncertainty: have.StandardUncertainty, Inputs: have.GetInputs(),
+		})
 	}
+	return will
 }
-
-const lossInMass = "loss_in_mass"
 
 func (b *Book) draftFinding(x *oneRoast, f *pb.FindingMade) {
 	f.Roast = x.pb.GetRoast()
@@ -110,10 +130,7 @@ func (x *oneRoast) findings() []*pb.FindingMade {
 		made.Inputs = marks
 		list = append(list, made)
 	}
-	if f, err := x.loss(); f != nil && err == nil {
-		list = append(list, f)
-	}
-	return list
+	return append(list, x.measuredFindings()...)
 }
 
 // usable returns the marks that fit each other. A person may press a mark after the
@@ -142,66 +159,4 @@ func (x *oneRoast) methods() roast.Methods {
 		}
 	}
 	return by
-}
-
-// loss computes the loss in mass; nil without both masses, an error if no roast can
-// have made one of the other.
-func (x *oneRoast) loss() (*pb.FindingMade, error) {
-	if x.sample == nil {
-		return nil, nil
-	}
-	green, roasted := x.greenMass(), x.sample.measurement(roastedMass, x.pb.GetRoast())
-	if green == nil || roasted == nil {
-		return nil, nil
-	}
-	f, err := roast.LossInMass(grams(green), grams(roasted))
-	made := f.Entry()
-	made.Inputs = []uint64{green.GetTaken(), roasted.GetTaken()}
-	return made, err
-}
-
-func grams(m *pb.Measurement) roast.Mass {
-	return roast.Mass{Grams: m.GetValue(), Uncertainty: m.GetStandardUncertainty()}
-}
-
-// greenMass returns the charge mass that was weighed for this roast: the latest one
-// before its charge, and after the charge of the roast before.
-func (x *oneRoast) greenMass() *pb.Measurement {
-	charged := x.pb.GetChargedAt().AsTime()
-	for _, m := range slices.Backward(x.sample.record.GetMeasurements()) {
-		at := m.GetAt().AsTime()
-		if m.GetProperty() != chargeMass || m.GetSuperseded() || at.After(charged) {
-			continue
-		}
-		between := slices.ContainsFunc(x.sample.roasts, func(o *oneRoast) bool {
-			c := o.pb.GetChargedAt().AsTime()
-			return o != x && c.After(at) && c.Before(charged)
-		})
-		if !between {
-			return m
-		}
-	}
-	return nil
-}
-
-// flagLoss drafts a flag if the masses of a roast cannot be of one coffee; once for
-// each pair of masses.
-func (b *Book) flagLoss(x *oneRoast) {
-	f, err := x.loss()
-	if f == nil || slices.Equal(f.GetInputs(), x.judged) {
-		return
-	}
-	x.judged = f.GetInputs()
-	text, implausible := roast.JudgeLoss(f.GetValue())
-	if err != nil {
-		green, roasted := x.greenMass(), x.sample.measurement(roastedMass, x.pb.GetRoast())
-		text, implausible = fmt.Sprintf("%.6g g of roasted coffee cannot come of %.6g g of green: samples were swapped or a weighing is wrong; weigh again",
-			roasted.GetValue(), green.GetValue()), true
-	}
-	if implausible {
-		b.flag(&pb.FlagRaised{
-			Code: pb.FlagCode_FLAG_CODE_IMPLAUSIBLE_LOSS, Station: x.pb.GetStation(), Roast: x.pb.GetRoast(),
-			Sample: x.sample.record.GetSample(), Text: text,
-		})
-	}
 }

@@ -60,6 +60,7 @@ func plain(r *pb.Roast) *pb.Roast {
 	for _, f := range r.GetFindings() {
 		f.Cursor, f.Inputs = 0, nil
 	}
+	untold(r.GetVerdicts())
 	return r
 }
 

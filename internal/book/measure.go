@@ -8,20 +8,26 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/criteria"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
 // Properties of a sample that the book treats in a way of their own.
 const (
-	// A mass of which the roast decides what it is of: green before, roasted
-	// after.
-	batchMass   = "batch_mass"
-	chargeMass  = "charge_mass"
-	roastedMass = "roasted_mass"
+	chargeMass      = "charge_mass"
+	roastedMass     = "roasted_mass"
+	greenMoisture   = "moisture"
+	roastedMoisture = "roasted_moisture"
+	colourWhole     = "colour_whole"
+	colourGround    = "colour_ground"
 )
 
-// Properties of roasted coffee: they belong to the sample's latest roast.
-var ofRoasted = map[string]bool{roastedMass: true, "colour_whole": true, "colour_ground": true}
+// ofBatch are the properties of which the roast decides what they are of: green before,
+// roasted after.
+var ofBatch = map[string]struct{ green, roasted string }{
+	"batch_mass":     {chargeMass, roastedMass},
+	"batch_moisture": {greenMoisture, roastedMoisture},
+}
 
 // measured is a measurement and whose it is.
 type measured struct {
@@ -103,18 +109,18 @@ func (b *Book) measure(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
 }
 
 // resolve returns what a measurement of a property, taken at a time, is of: the
-// property, and the roast it belongs to. A batch mass is of roasted coffee once the
-// sample has been roasted, unless that has been weighed already and the sample waits
-// for a further roast.
+// property, and the roast it belongs to. A batch mass or moisture is of roasted coffee
+// once the sample has been roasted, unless that has been measured already and the sample
+// waits for a further roast.
 func (s *sample) resolve(property string, at time.Time) (resolved, roast string) {
 	dropped := s.droppedBefore(at)
-	if property == batchMass {
-		property = chargeMass
-		if dropped != nil && (s.record.GetQueuedFor() == "" || s.measurement(roastedMass, dropped.pb.GetRoast()) == nil) {
-			property = roastedMass
+	if of, ok := ofBatch[property]; ok {
+		property = of.green
+		if dropped != nil && (s.record.GetQueuedFor() == "" || s.measurement(of.roasted, dropped.pb.GetRoast()) == nil) {
+			property = of.roasted
 		}
 	}
-	if ofRoasted[property] && dropped != nil {
+	if criteria.OfRoasted[property] && dropped != nil {
 		return property, dropped.pb.GetRoast()
 	}
 	return property, ""
@@ -187,6 +193,7 @@ func (b *Book) measurementTaken(e *pb.Entry, m *pb.MeasurementTaken) {
 		return
 	}
 	b.attach(s, x)
+	b.flagDensity(s, x.pb)
 }
 
 // attach gives a measurement to a sample.

@@ -65,6 +65,7 @@ func (b *Book) sampleAmended(e *pb.Entry, m *pb.SampleAmended) {
 		})
 	}
 	b.touch(s)
+	b.refind(s) // which windows it has goes by what it is
 }
 
 // field is one field of an identity as text.
@@ -124,14 +125,14 @@ func (b *Book) noteAdded(e *pb.Entry, m *pb.NoteAdded) {
 }
 
 func (b *Book) flagRaised(e *pb.Entry, m *pb.FlagRaised) {
-	s := b.samples[m.GetSample()]
-	if s == nil {
-		return
+	for _, of := range [][2]string{{m.GetSample(), m.GetOtherSample()}, {m.GetOtherSample(), m.GetSample()}} {
+		if s := b.samples[of[0]]; s != nil {
+			s.record.Flags = append(s.record.Flags, &pb.Flag{
+				Code: m.GetCode(), Text: m.GetText(), At: e.GetRecordedAt(), Cursor: e.GetCursor(), OtherSample: of[1],
+			})
+			b.touch(s)
+		}
 	}
-	s.record.Flags = append(s.record.Flags, &pb.Flag{
-		Code: m.GetCode(), Text: m.GetText(), At: e.GetRecordedAt(), Cursor: e.GetCursor(),
-	})
-	b.touch(s)
 }
 
 // flag drafts a flag.

@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/timestamppb"
+	"pgregory.net/rapid"
 
 	"github.com/evenbench/evenbench/internal/book"
 	"github.com/evenbench/evenbench/internal/roast"
@@ -30,11 +31,7 @@ var opening = time.Date(2026, 11, 2, 8, 0, 0, 0, time.UTC)
 func newScene() *scene {
 	s := &scene{book: book.New(), now: opening, numbers: map[string]uint64{}, runs: map[string]*pb.RunOpened{}}
 	s.record(&pb.Entry{Body: &pb.Entry_RecordOpened{RecordOpened: &pb.RecordOpened{RecordId: "a", ClockRate: 1}}})
-	s.record(&pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: &pb.LabLoaded{LabName: "test", Stations: []*pb.Station{
-		{Name: "scales", Kind: pb.StationKind_STATION_KIND_BENCH},
-		{Name: "moisture", Kind: pb.StationKind_STATION_KIND_BENCH},
-		{Name: "drum", Kind: pb.StationKind_STATION_KIND_DRUM},
-	}}}})
+	s.load(houseRules())
 	s.run("scale", "scales", &pb.Channel{Name: "mass", Quantity: "mass", Unit: "g", Kind: pb.ChannelKind_CHANNEL_KIND_SETTLING,
 		Property: "batch_mass", Low: proto.Float64(0), High: proto.Float64(600)})
 	s.run("meter", "moisture", &pb.Channel{Name: "moisture", Quantity: "moisture", Basis: "wet", Unit: "%",
@@ -44,6 +41,15 @@ func newScene() *scene {
 		&pb.Channel{Name: "bean", Quantity: "temperature", Unit: "Cel", Kind: pb.ChannelKind_CHANNEL_KIND_CONTINUOUS, Role: "bean"},
 		&pb.Channel{Name: "air", Quantity: "temperature", Unit: "Cel", Kind: pb.ChannelKind_CHANNEL_KIND_CONTINUOUS, Role: "drum_air"})
 	return s
+}
+
+// load records the lab file, with these criteria.
+func (s *scene) load(sets ...*pb.Criteria) {
+	s.record(&pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: &pb.LabLoaded{LabName: "test", Criteria: sets, Stations: []*pb.Station{
+		{Name: "scales", Kind: pb.StationKind_STATION_KIND_BENCH},
+		{Name: "moisture", Kind: pb.StationKind_STATION_KIND_BENCH},
+		{Name: "drum", Kind: pb.StationKind_STATION_KIND_DRUM},
+	}}}})
 }
 
 // record records an entry and what follows from it, and returns the entry.
@@ -123,6 +129,7 @@ type value struct {
 	text    string
 	after   time.Duration
 	remark  *pb.Remark
+	u       float64 // of the whole series
 }
 
 // read records a batch, bound as the hub binds it.
@@ -135,7 +142,13 @@ func (s *scene) read(instrument string, values ...value) {
 	for i, v := range values {
 		x := series[v.channel]
 		if x == nil {
-			x = &pb.Series{Channel: v.channel, Unit: map[string]string{"mass": "g", "moisture": "%", "bean": "Cel", "air": "Cel"}[v.channel]}
+			x = &pb.Series{
+				Channel: v.channel, Unit: map[string]string{"mass": "g", "moisture": "%", "bean": "Cel", "air": "Cel"}[v.channel],
+				Basis: map[string]string{"moisture": "wet"}[v.channel],
+			}
+			if v.u > 0 {
+				x.StandardUncertainty = []float64{v.u}
+			}
 			series[v.channel] = x
 			b.Series = append(b.Series, x)
 		}
@@ -233,7 +246,7 @@ func (s *scene) supply(t testing.TB, id string) {
 	s.book.Supply(id, curve)
 }
 
-func (s *scene) sample(t testing.TB, code string) *pb.SampleRecord {
+func (s *scene) sample(t rapid.TB, code string) *pb.SampleRecord {
 	t.Helper()
 	r, ok := s.book.Record(code)
 	if !ok {

@@ -168,7 +168,7 @@ func (h *Hub) openLedger(ctx context.Context, l *lab.Lab, f *fold, sealed *ledge
 
 // recordLab records under which lab file everything after it is recorded.
 func (h *Hub) recordLab(ctx context.Context, l *lab.Lab, person string) error {
-	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations}
+	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations, Criteria: l.Criteria}
 	e := &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}}
 	sign(ctx, e, person)
 	return h.scribe.record(ctx, e)
