@@ -37,6 +37,8 @@ func (n *Narrator) ofRoasts(e *pb.Entry) (event, bool) {
 		return ev, true
 	case *pb.Entry_FindingMade:
 		return n.finding(b.FindingMade), true
+	case *pb.Entry_VerdictGiven:
+		return n.verdict(b.VerdictGiven), true
 	case *pb.Entry_FlagRaised:
 		m := b.FlagRaised
 		place := m.GetStation()
@@ -81,6 +83,21 @@ func (n *Narrator) finding(f *pb.FindingMade) event {
 		ev.text += "  of " + f.GetSample()
 	} else {
 		ev.text += "  of " + n.sampleIn(f.GetRoast())
+	}
+	return ev
+}
+
+func (n *Narrator) verdict(v *pb.VerdictGiven) event {
+	ev := event{place: v.GetSample(), what: "verdict", text: v.GetCriteria() + ": " + standing(v.GetWindows())}
+	if v.GetRoast() != "" {
+		ev.place = n.drum(v.GetRoast())
+		ev.text += "  of " + whose(v.GetSample())
+	}
+	switch {
+	case v.GetWithdrawn():
+		ev.text = v.GetCriteria() + " withdrawn"
+	case v.GetVerdict() == pb.Verdict_VERDICT_OUTSIDE:
+		ev.paint = n.Warn
 	}
 	return ev
 }

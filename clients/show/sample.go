@@ -17,6 +17,7 @@ func (s Style) Sample(w io.Writer, r *pb.SampleRecord, all bool) error {
 	var b strings.Builder
 	s.head(&b, r)
 	s.measurements(&b, r, all)
+	s.verdictList(&b, r.GetVerdicts())
 	for _, roast := range r.GetRoasts() {
 		s.roast(&b, r.GetRegisteredAt(), roast)
 	}
@@ -89,6 +90,7 @@ func (s Style) roast(b *strings.Builder, day *timestamppb.Timestamp, r *pb.Roast
 	}
 	section(b, t, nil)
 	findings(b, "FOUND OF THE ROAST", r.GetFindings())
+	s.verdictList(b, r.GetVerdicts())
 }
 
 // setBy says who or what set a mark: the person, or the method.
@@ -115,7 +117,11 @@ func findings(b *strings.Builder, heading string, list []*pb.Finding) {
 func (s Style) flagList(b *strings.Builder, day *timestamppb.Timestamp, list []*pb.Flag) {
 	t := NewTable("FLAG", "AT", "WHAT IS THE MATTER")
 	for _, f := range list {
-		t.Add(Words(f.GetCode()), s.since(day, f.GetAt()), f.GetText())
+		text := f.GetText()
+		if other := f.GetOtherSample(); other != "" && !strings.Contains(text, other) {
+			text += ", with " + other
+		}
+		t.Add(Words(f.GetCode()), s.since(day, f.GetAt()), text)
 	}
 	section(b, t, func(_ int, line string) string { return s.Warn(line) })
 }

@@ -155,6 +155,7 @@ var overHTTP = map[string]string{
 	"GET /v1/roasts/R-1/trace":      "RecordService/GetTrace",
 	"GET /v1/entries":               "RecordService/Subscribe",
 	"GET /v1/roasts?stations=none":  "RecordService/WatchRoasts",
+	"GET /v1/explain":               "RecordService/ExplainFinding",
 	"GET /v1/stations":              "BenchService/ListStations",
 	"GET /v1/instruments":           "InstrumentService/ListInstruments",
 	"POST /v1/samples":              "BenchService/RegisterSample",

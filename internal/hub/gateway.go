@@ -60,6 +60,7 @@ func routes() []*annotations.HttpRule {
 		get("RecordService.ListSamples", "/v1/samples"),
 		get("RecordService.GetSample", "/v1/samples/{sample}"),
 		get("RecordService.GetTrace", "/v1/roasts/{roast}/trace"),
+		get("RecordService.ExplainFinding", "/v1/explain"),
 		get("BenchService.ListStations", "/v1/stations"),
 		get("InstrumentService.ListInstruments", "/v1/instruments"),
 		post("BenchService.RegisterSample", "/v1/samples"),

@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/explain"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -20,6 +21,26 @@ func (h *Hub) GetRecordInfo(context.Context, *pb.GetRecordInfoRequest) (*pb.GetR
 	info := proto.CloneOf(h.Info)
 	info.LastCursor = h.last()
 	return info, nil
+}
+
+func (h *Hub) ExplainFinding(_ context.Context, req *pb.ExplainFindingRequest) (*pb.ExplainFindingResponse, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, r := range h.Records {
+		roasted := req.GetRoast() != "" && slices.ContainsFunc(r.GetRoasts(), func(x *pb.Roast) bool { return x.GetRoast() == req.GetRoast() })
+		if r.GetSample() != req.GetSample() && !roasted {
+			continue
+		}
+		answer, err := explain.Of(r, req.GetRoast(), req.GetName())
+		if err != nil {
+			return nil, Refuse(codes.NotFound, pb.ErrorReason_ERROR_REASON_FINDING_UNKNOWN, "name: %v", err)
+		}
+		return answer, nil
+	}
+	if req.GetRoast() != "" {
+		return nil, Refuse(codes.NotFound, pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN, "roast: there is no roast %q", req.GetRoast())
+	}
+	return nil, Refuse(codes.NotFound, pb.ErrorReason_ERROR_REASON_SAMPLE_UNKNOWN, "sample: there is no %q", req.GetSample())
 }
 
 func (h *Hub) last() uint64 { return uint64(len(h.Entries)) }

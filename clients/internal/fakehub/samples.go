@@ -1,8 +1,13 @@
 package fakehub
 
 import (
+	"math"
+
 	"google.golang.org/protobuf/proto"
 
+	"github.com/evenbench/evenbench/internal/criteria"
+	"github.com/evenbench/evenbench/internal/metrology/conformity"
+	"github.com/evenbench/evenbench/internal/metrology/uncertainty"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -15,7 +20,7 @@ func receivedMass() *pb.Measurement {
 }
 
 func records() []*pb.SampleRecord {
-	return []*pb.SampleRecord{
+	list := []*pb.SampleRecord{
 		{
 			Sample: "K-001", Revision: 14, AsOf: 22, Identity: identity("LOT-17", "washed"), RegisteredAt: At(3),
 			Placements: []*pb.Placement{
@@ -53,7 +58,47 @@ func records() []*pb.SampleRecord {
 			Identity: &pb.SampleIdentity{Lot: `=HYPERLINK("http://example.invalid","lot")`, Process: "washed, double"},
 		},
 	}
+	first := list[0]
+	for i, cursor := range []uint64{7, 5, 8, 9, 17} {
+		first.Measurements[i].Taken = cursor
+	}
+	first.Verdicts = []*pb.CriteriaVerdict{verdict("house", 12, held("moisture", 11.2, 0.3, 10, 12, "%", "wet"))}
+	first.Roasts[0].Verdicts = []*pb.CriteriaVerdict{verdict("house", 19,
+		held("total_time", 587, 0, 540, 690, "s", ""), held("loss_in_mass", loss, lossWithin, 15, 18, "%", ""),
+		&pb.WindowVerdict{Window: &pb.Window{Requirement: "cooled with air", Source: "house rule 3"}, Verdict: pb.Verdict_VERDICT_NOT_MEASURED, Remark: "no instrument tells: see for yourself"},
+	)}
+	return list
 }
+
+func verdict(set string, cursor uint64, windows ...*pb.WindowVerdict) *pb.CriteriaVerdict {
+	return &pb.CriteriaVerdict{
+		Criteria: set, Digest: "5e1f0c9d2a7b4c63", AcceptedRisk: 0.05, Verdict: criteria.Worst(windows), Windows: windows, Cursor: cursor,
+	}
+}
+
+// held holds a value against a window on a finding, or on a property if it has a basis.
+func held(name string, value, u, low, high float64, unit, basis string) *pb.WindowVerdict {
+	w := &pb.Window{Finding: name, Unit: unit, Low: &low, High: &high, Source: "house rule 2"}
+	if basis != "" {
+		w.Finding, w.Property, w.Basis, w.Source = "", name, basis, "house rule 1"
+	}
+	d, err := conformity.Decide(uncertainty.Estimate{Value: value, Standard: u}, conformity.Window{Low: low, High: high}, 0.05)
+	if err != nil {
+		panic(err)
+	}
+	v := &pb.WindowVerdict{Window: w, Value: &value, Inside: &d.Probability, Below: &d.Below, Above: &d.Above, Inputs: []uint64{9}}
+	if u > 0 {
+		v.StandardUncertainty = &u
+	}
+	v.Verdict = map[conformity.Verdict]pb.Verdict{
+		conformity.Inside: pb.Verdict_VERDICT_INSIDE, conformity.Outside: pb.Verdict_VERDICT_OUTSIDE, conformity.Undecided: pb.Verdict_VERDICT_UNDECIDED,
+	}[d.Verdict]
+	return v
+}
+
+// loss is that of 150.2 g to 128.9 g, %, and lossWithin its standard uncertainty, where
+// each of the masses has 0.05 g.
+var loss, lossWithin = 100 * (150.2 - 128.9) / 150.2, 100 / 150.2 * math.Hypot(0.05, 128.9/150.2*0.05)
 
 func mass(property string, grams, at float64, number uint64, superseded bool) *pb.Measurement {
 	return &pb.Measurement{
@@ -76,8 +121,8 @@ func roast() *pb.Roast {
 			set(pb.MarkKind_MARK_KIND_DROP, 587, 203.1, "drop/1", "hub"),
 		},
 		Findings: []*pb.Finding{
-			{Name: "total_time", Value: 587, Unit: "s", Method: "total_time/1", Cursor: 16},
-			{Name: "loss_in_mass", Value: 14.181, Unit: "%", StandardUncertainty: proto.Float64(0.0571), Method: "loss_in_mass/1", Inputs: []uint64{8, 17}, Cursor: 18},
+			{Name: "total_time", Value: 587, Unit: "s", Method: "between_marks/1", Cursor: 16},
+			{Name: "loss_in_mass", Value: loss, Unit: "%", StandardUncertainty: &lossWithin, Method: "loss_in_mass/1", Inputs: []uint64{8, 17}, Cursor: 18},
 		},
 	}
 }

@@ -115,6 +115,8 @@ func entries(stations []*pb.Station) []*pb.Entry {
 		by("ben", 1200, &pb.Entry_ReadingsAssigned{ReadingsAssigned: &pb.ReadingsAssigned{Instrument: "reception-scale", Run: "run-s", FirstNumber: 2, LastNumber: 2, Sample: "K-002", Reason: "scanned late"}}),
 		by("ben", 1210, &pb.Entry_NoteAdded{NoteAdded: &pb.NoteAdded{Sample: "K-001", Text: "quakers in the tray"}}),
 		hub(1300, &pb.Entry_ClockStepped{ClockStepped: &pb.ClockStepped{Step: durationpb.New(-3 * time.Second)}}),
+		hub(1310, &pb.Entry_VerdictGiven{VerdictGiven: &pb.VerdictGiven{Sample: "K-001", Roast: "R-1", Criteria: "house", AcceptedRisk: 0.05, Verdict: pb.Verdict_VERDICT_OUTSIDE, Windows: []*pb.WindowVerdict{
+			held("total_time", 587, 0, 540, 690, "s", ""), held("loss_in_mass", loss, lossWithin, 15, 18, "%", "")}}}),
 	}
 	for i, e := range list {
 		e.Cursor = uint64(i + 1)

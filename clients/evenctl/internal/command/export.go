@@ -36,7 +36,7 @@ In CSV, text that a spreadsheet would take for a formula gets an apostrophe
 before it; in JSON Lines everything is as it was recorded. Whole records and
 entries as they are: evenctl samples --json, evenctl follow --json.`,
 		RunE: func(c *cobra.Command, args []string) error {
-			return usage("export %s: name a table: samples, measurements, marks, findings, readings or trace", strings.Join(args, " "))
+			return usage("export %s: name a table: samples, measurements, marks, findings, verdicts, readings or trace", strings.Join(args, " "))
 		},
 		Example: `  evenctl export samples --output samples.csv
   evenctl export readings --instrument drum-1-probes --json
@@ -48,6 +48,7 @@ entries as they are: evenctl samples --json, evenctl follow --json.`,
 		x.ofRecords("measurements", "One row a measurement of a sample", export.Measurements),
 		x.ofRecords("marks", "One row a mark of a roast", export.Marks),
 		x.ofRecords("findings", "One row a computed result", export.Findings),
+		x.ofRecords("verdicts", "One row a value held against a window", export.Verdicts),
 		x.readings(), x.trace())
 	return c
 }

@@ -103,7 +103,7 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 			root.AddCommand(c)
 		}
 	}
-	add("look", p.follow(), p.samples(), p.sample(), p.stations(), p.roasts(), p.compare(), p.instruments())
+	add("look", p.follow(), p.samples(), p.sample(), p.verdicts(), p.explain(), p.stations(), p.roasts(), p.compare(), p.instruments())
 	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note())
 	add("keep", p.status(), p.audit(), p.export(), p.reload())
 	root.AddCommand(exitCodes())

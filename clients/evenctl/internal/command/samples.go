@@ -81,3 +81,26 @@ func (p *program) sample() *cobra.Command {
 	c.Flags().BoolVar(&all, "all", false, "also show measurements that a later one replaced")
 	return c
 }
+
+func (p *program) verdicts() *cobra.Command {
+	var search string
+	c := &cobra.Command{
+		Use:   "verdicts",
+		Short: "Show how the samples stand to the lab's criteria, one a line",
+		Example: `  evenctl verdicts
+  evenctl verdicts --search washed`,
+		Args: arguments(0, 0, ""),
+		RunE: func(c *cobra.Command, _ []string) error {
+			records, err := p.list(c.Context(), search)
+			if err != nil {
+				return err
+			}
+			if p.json {
+				return lines(p.Out, records)
+			}
+			return p.style().Verdicts(p.Out, records)
+		},
+	}
+	c.Flags().StringVar(&search, "search", "", "only samples whose code, lot, mark, origin or process contains this `text`")
+	return c
+}

@@ -35,7 +35,7 @@ func TestWrites(t *testing.T) {
 				Lot: "LOT-17", Kind: pb.SampleKind_SAMPLE_KIND_PRE_SHIPMENT, IcoMark: "002-1961-0978", CoffeeYear: "2026/27"}}},
 		{"register --kind offer", "S-004 is registered",
 			&pb.RegisterSampleRequest{Identity: &pb.SampleIdentity{Kind: pb.SampleKind_SAMPLE_KIND_OFFER}}},
-		{"amend K-002 --lot LOT-19 --reason misread", "K-002 is amended, entry 24",
+		{"amend K-002 --lot LOT-19 --reason misread", "K-002 is amended, entry 25",
 			&pb.AmendSampleRequest{Sample: "K-002", Reason: "misread", Identity: &pb.SampleIdentity{Lot: "LOT-19", Process: "natural"}}},
 		{"queue K-001 drum-2", "K-001 waits for drum-2, position 1", &pb.QueueSampleRequest{Sample: "K-001", Station: "drum-2"}},
 		{"queue K-001 drum-1 --position 2", "K-001 waits for drum-1, position 3", &pb.QueueSampleRequest{Sample: "K-001", Station: "drum-1", Position: 2}},
@@ -275,8 +275,8 @@ func TestFollowResumesFromItsFile(t *testing.T) {
 	server := fakehub.Start(t, fakehub.Bench())
 	position := filepath.Join(t.TempDir(), "position.json")
 	args := []string{"follow", "--from", "start", "--no-wait", "--json", "--resume", position}
-	if r := run(t, server, args...); strings.Count(r.out, "\n") != 23 {
-		t.Fatalf("got %d entries, want 23: %s", strings.Count(r.out, "\n"), r.err)
+	if r := run(t, server, args...); strings.Count(r.out, "\n") != 24 {
+		t.Fatalf("got %d entries, want 24: %s", strings.Count(r.out, "\n"), r.err)
 	}
 	if r := run(t, server, args...); r.out != "" || r.code != 0 {
 		t.Errorf("the second time it printed %q", r.out)
