@@ -158,7 +158,12 @@ func (d *demo) table(conn grpc.ClientConnInterface) error {
 		return fmt.Errorf("list the samples: %w", err)
 	}
 	fmt.Fprintln(d.out)
-	if err := (show.Style{Zone: time.UTC}).Samples(d.out, page.GetRecords()); err != nil {
+	style := show.Style{Zone: time.UTC}
+	if err := style.Samples(d.out, page.GetRecords()); err != nil {
+		return err
+	}
+	fmt.Fprintln(d.out)
+	if err := style.Verdicts(d.out, page.GetRecords()); err != nil {
 		return err
 	}
 	fmt.Fprintf(d.out, "\nThe record stays in %s; check it with\n  go run ./clients/evenctl audit --ledger %s\n",

@@ -48,8 +48,23 @@ func (l *Lab) LabFile(data, grpc, http string) string {
 	line("  - name: %s", handCount)
 	line("    station: moisture-bench")
 	line("    sheet: hand-count")
+	b.WriteString(houseRules)
 	return b.String()
 }
+
+// houseRules are the criteria of the lab. The figures of the house set are invented.
+const houseRules = `criteria:
+  - {set: sample-roast, scales: {protocol: bench-100}}
+  - name: house
+    title: What samples must have in common to be ranked on one table
+    risk: 0.05
+    windows:
+      - {property: moisture, basis: wet, low: 10, high: 12, unit: "%", source: house rule 1 of 2026-02}
+      - {property: bulk_density, low: 640, unit: g/L, source: house rule 1 of 2026-02}
+      - {finding: total_time, low: 9.5, high: 11.5, unit: min, source: house rule 2 of 2026-02}
+      - {finding: development_ratio, low: 10, high: 22, unit: "%", source: house rule 2 of 2026-02}
+      - {finding: loss_in_mass, low: 14, high: 18, unit: "%", source: house rule 3 of 2026-02}
+`
 
 // handCount is the instrument of values that a person types.
 const handCount = "hand-count"
