@@ -25,6 +25,7 @@ var recipes = map[string]func(subject, *pb.Finding, *pb.Explanation){
 	balance.MethodColourDifference: subject.colourDifference,
 	balance.MethodAfterDrop:        subject.afterDrop,
 	roast.MethodBetweenMarks:       subject.betweenMarks,
+	"between_marks/1":              subject.betweenMarks, // as it was before it stated an uncertainty
 	roast.MethodBeanAt:             ofProbe("the bean probe on the parabola through its readings 7.5 s to either side of the mark"),
 	roast.MethodBeanBefore: ofProbe("the bean probe at the end of the straight line through its readings of the 15 s before the mark, " +
 		"for after it the probe leaves its course"),
