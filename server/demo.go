@@ -72,8 +72,8 @@ func (d *demo) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(d.out, "%s\n\nThe record is in %s. While this runs:\n  go run ./clients/evenctl --hub %s samples\n  curl http://%s/v1/stations\n\n",
-		cautions, d.data, h.GRPC(), h.HTTP())
+	fmt.Fprintf(d.out, "%s\n\nThe record is in %s. While this runs, open http://%s/board/ in a browser, or:\n  go run ./clients/evenctl --hub %s samples\n  curl http://%s/v1/stations\n\n",
+		cautions, d.data, h.HTTP(), h.GRPC(), h.HTTP())
 	err = d.watch(ctx, bench, h)
 	stopping, cancel := context.WithTimeout(context.Background(), drainTime)
 	defer cancel()
@@ -110,7 +110,7 @@ func (d *demo) startHub(ctx context.Context, bench *simlab.Lab) (*hub.Hub, error
 	}
 	return hub.Start(ctx, hub.Options{
 		Load:   func() (*lab.Lab, problem.List) { return lab.Load(labFile, labOptions()) },
-		Driver: driverArgv(program), Clock: bench.Clock(), Version: version(), Log: log,
+		Driver: driverArgv(program), Clock: bench.Clock(), Version: version(), Log: log, Pages: pagesOf(log),
 	})
 }
 

@@ -18,6 +18,7 @@ import (
 	"go.uber.org/zap/zapcore"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"github.com/evenbench/evenbench/clients/board"
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/hub"
 	"github.com/evenbench/evenbench/internal/lab"
@@ -108,6 +109,7 @@ func serve(ctx context.Context, labFile string, labClock clock.Clock, log *zap.L
 		Clock:   labClock,
 		Version: version(),
 		Log:     log,
+		Pages:   pagesOf(log),
 	})
 	if ctx.Err() != nil && errors.Is(err, context.Canceled) {
 		return nil // told to end while it was starting
@@ -140,6 +142,13 @@ func serve(ctx context.Context, labFile string, labClock clock.Clock, log *zap.L
 			manager.stopping()
 			return stop(h, log)
 		}
+	}
+}
+
+// pagesOf returns the pages of a hub: the board.
+func pagesOf(log *zap.Logger) func(hub.Door) hub.Pages {
+	return func(d hub.Door) hub.Pages {
+		return board.New(d.Conn, board.Options{Own: d.Own, Admit: d.Admit, Log: log})
 	}
 }
 

@@ -99,6 +99,14 @@ type visit struct {
 	presented Presented
 	// By which the caller was found; nil: there was none.
 	policy *Policy
+	// Own says that the hub itself calls: no credential of it can end.
+	own bool
+}
+
+// AsHub returns the context of calls that the hub makes to itself, for what it shows to
+// whoever may look. It makes them as an observer.
+func AsHub(ctx context.Context) context.Context {
+	return context.WithValue(ctx, contextKey{}, visit{caller: Caller{Role: Observer}, own: true})
 }
 
 // identify finds out who calls, before anything of the message is read, and returns a
@@ -118,7 +126,7 @@ func (g *Guard) identify(ctx context.Context, method string, presented Presented
 		}
 		return ctx, unknown()
 	}
-	return context.WithValue(ctx, contextKey{}, visit{caller, presented, policy}), nil
+	return context.WithValue(ctx, contextKey{}, visit{caller: caller, presented: presented, policy: policy}), nil
 }
 
 // from says where a call comes from.
@@ -147,6 +155,9 @@ func (g *Guard) Enter(ctx context.Context, method string, going bool) (_ context
 			zap.String("do", fmt.Sprintf("if it should, give the client role: %v in the lab file, and reload", role)))
 		return ctx, nil, refuse(codes.PermissionDenied, pb.ErrorReason_ERROR_REASON_ROLE_TOO_LOW,
 			"%s takes the role %v, and %s has %v: ask the lab's steward", method, role, v.caller.Name, v.caller.Role)
+	}
+	if v.own {
+		return ctx, func(err error) error { return err }, nil
 	}
 	a, err := g.allow(v.caller, going)
 	if err != nil || !going {
@@ -184,8 +195,8 @@ func (g *Guard) Enter(ctx context.Context, method string, going bool) (_ context
 func (g *Guard) ServerOptions() []grpc.ServerOption {
 	options := []grpc.ServerOption{
 		grpc.InTapHandle(g.arrive),
-		grpc.ChainUnaryInterceptor(g.unary),
-		grpc.ChainStreamInterceptor(g.stream),
+		grpc.ChainUnaryInterceptor(g.Unary),
+		grpc.ChainStreamInterceptor(g.Stream),
 	}
 	if c := g.TLS(); c != nil {
 		options = append(options, grpc.Creds(credentials.NewTLS(c)))
@@ -217,7 +228,8 @@ func bearer(header string) string {
 	return strings.TrimSpace(token)
 }
 
-func (g *Guard) unary(ctx context.Context, request any, info *grpc.UnaryServerInfo, handle grpc.UnaryHandler) (any, error) {
+// Unary stands before a call that is answered once.
+func (g *Guard) Unary(ctx context.Context, request any, info *grpc.UnaryServerInfo, handle grpc.UnaryHandler) (any, error) {
 	ctx, leave, err := g.Enter(ctx, info.FullMethod, false)
 	if err != nil {
 		return nil, err
@@ -226,7 +238,8 @@ func (g *Guard) unary(ctx context.Context, request any, info *grpc.UnaryServerIn
 	return response, leave(err)
 }
 
-func (g *Guard) stream(server any, s grpc.ServerStream, info *grpc.StreamServerInfo, handle grpc.StreamHandler) error {
+// Stream stands before a call that goes on for a while.
+func (g *Guard) Stream(server any, s grpc.ServerStream, info *grpc.StreamServerInfo, handle grpc.StreamHandler) error {
 	ctx, leave, err := g.Enter(s.Context(), info.FullMethod, true)
 	if err != nil {
 		return err

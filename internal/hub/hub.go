@@ -45,7 +45,10 @@ type Options struct {
 	// Clock of the lab; the zero Clock is real time.
 	Clock   clock.Clock
 	Version string
-	Log     *zap.Logger
+	// Pages returns what is served at /board/, which reaches the services through the
+	// door; nil: nothing is.
+	Pages func(Door) Pages
+	Log   *zap.Logger
 }
 
 // Hub is a running hub.
@@ -62,6 +65,7 @@ type Hub struct {
 	grpc        *grpc.Server
 	http        *http.Server
 	guard       *access.Guard
+	pages       Pages // nil: there are none
 	grpcOn      net.Listener
 	httpOn      net.Listener
 
@@ -288,6 +292,9 @@ func (h *Hub) Stop(ctx context.Context) error {
 	h.health.Shutdown()
 	err := h.bench.Stop(ctx)
 	close(h.stopping)
+	if h.pages != nil {
+		h.pages.Close()
+	}
 	graceful := make(chan struct{})
 	go func() {
 		h.grpc.GracefulStop()
@@ -346,18 +353,21 @@ func (h *Hub) serve(recorder *recorder) error {
 		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))...)
 	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping, subscribers: h.upkeep.subscribers}
-	pb.RegisterRecordServiceServer(h.grpc, record)
-	pb.RegisterBenchServiceServer(h.grpc, &benchService{scribe: h.scribe})
 	instruments := &instrumentService{bench: h.bench, recorder: recorder, reload: h.Reload, stopping: h.stopping}
-	pb.RegisterInstrumentServiceServer(h.grpc, instruments)
-	pb.RegisterStatusServiceServer(h.grpc, &statusService{upkeep: h.upkeep})
+	within := newInward(h.guard)
+	for _, to := range []grpc.ServiceRegistrar{h.grpc, within} {
+		pb.RegisterRecordServiceServer(to, record)
+		pb.RegisterBenchServiceServer(to, &benchService{scribe: h.scribe})
+		pb.RegisterInstrumentServiceServer(to, instruments)
+		pb.RegisterStatusServiceServer(to, &statusService{upkeep: h.upkeep})
+	}
 	h.upkeep.instruments = instruments.observed
 	h.health = health.NewServer()
 	shown := &healthShown{server: h.health, centre: h.lab.Centre != nil, services: slices.Collect(maps.Keys(h.grpc.GetServiceInfo()))}
 	healthpb.RegisterHealthServer(h.grpc, h.health)
 	reflection.Register(h.grpc)
 
-	gateway, err := newGateway(h.grpc, h.guard, record, h.upkeep.pages())
+	gateway, err := newGateway(h.grpc, h.guard, record, h.shown(within))
 	if err != nil {
 		return err
 	}

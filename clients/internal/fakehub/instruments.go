@@ -3,7 +3,9 @@ package fakehub
 import (
 	"context"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/protobuf/proto"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -12,6 +14,22 @@ func (h *Hub) ListInstruments(context.Context, *pb.ListInstrumentsRequest) (*pb.
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	return &pb.ListInstrumentsResponse{Instruments: h.Instruments}, nil
+}
+
+func (h *Hub) WatchInstruments(_ *pb.WatchInstrumentsRequest, stream grpc.ServerStreamingServer[pb.WatchInstrumentsResponse]) error {
+	for {
+		h.mu.Lock()
+		m, changed := proto.CloneOf(&pb.WatchInstrumentsResponse{Instruments: h.Instruments}), h.changed
+		h.mu.Unlock()
+		if err := stream.Send(m); err != nil {
+			return err
+		}
+		select {
+		case <-changed:
+		case <-stream.Context().Done():
+			return stream.Context().Err()
+		}
+	}
 }
 
 func (h *Hub) ActOnInstrument(_ context.Context, req *pb.ActOnInstrumentRequest) (*pb.ActOnInstrumentResponse, error) {

@@ -1,0 +1,81 @@
+package board
+
+import (
+	"net/http"
+	"slices"
+	"strconv"
+
+	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
+)
+
+// looseView is the measurements that are no sample's.
+type looseView struct {
+	V     visitor
+	Loose []looseRow
+	// Codes are samples that they may be of: those on the bench, and the last ones seen.
+	Codes []string
+}
+
+type looseRow struct {
+	ID, Request             string
+	Value, Station, At, Raw string
+	Instrument, Run         string
+	Number                  uint64
+	Sample, Reason          string
+	Problems                map[string]string
+	Problem                 string
+}
+
+func (b *Board) loosePage(w http.ResponseWriter, r *http.Request) {
+	b.showLoose(w, r, http.StatusOK, nil)
+}
+
+// showLoose shows the list, with the row that was just refused as it was typed.
+func (b *Board) showLoose(w http.ResponseWriter, r *http.Request, status int, refused *looseRow) {
+	v := visitorOf(r)
+	view := looseView{V: v}
+	b.known(r.Context(), func(bench *bench) {
+		for _, l := range slices.Backward(bench.loose) {
+			row := looseRow{
+				ID: "n" + itoa(l.cursor), Request: newRequest(), Value: v.quantity(valueOf(l.Measurement)), Station: l.GetStation(),
+				At: v.stamp(l.GetAt()), Raw: l.GetDeviceText(), Instrument: l.GetInstrument(), Run: l.GetRun(), Number: l.GetNumber(),
+			}
+			if refused != nil && refused.ID == row.ID {
+				row.Sample, row.Reason, row.Problems, row.Problem = refused.Sample, refused.Reason, refused.Problems, refused.Problem
+			}
+			view.Loose = append(view.Loose, row)
+		}
+		for code := range bench.records {
+			view.Codes = append(view.Codes, code)
+		}
+	})
+	slices.Sort(view.Codes)
+	b.show(w, r, status, "loose", v.T("Readings without a sample"), view, "")
+}
+
+// assign gives a reading to a sample.
+func (b *Board) assign(w http.ResponseWriter, r *http.Request) {
+	v := visitorOf(r)
+	row := looseRow{ID: r.PostFormValue("id"), Sample: code(r.PostFormValue("sample")), Reason: r.PostFormValue("reason"), Problems: map[string]string{}}
+	row.Number, _ = strconv.ParseUint(r.PostFormValue("number"), 10, 64)
+	if row.Sample == "" {
+		// The hub would take it for: of no sample.
+		row.Problems["sample"] = v.T("is missing")
+		b.showLoose(w, r, http.StatusUnprocessableEntity, &row)
+		return
+	}
+	_, err := b.desk.AssignReadings(r.Context(), &pb.AssignReadingsRequest{
+		RequestId: requestID(r), Person: v.actor(), Instrument: r.PostFormValue("instrument"), Run: r.PostFormValue("run"),
+		FirstNumber: row.Number, LastNumber: row.Number, Sample: row.Sample, Reason: row.Reason,
+	})
+	if err != nil {
+		if field, text := fieldOf(err); field != "" {
+			row.Problems[field] = text
+		} else {
+			row.Problem = text
+		}
+		b.showLoose(w, r, httpStatus(err), &row)
+		return
+	}
+	b.done303(w, r, v.T("The reading belongs to %s.", row.Sample), "loose")
+}
