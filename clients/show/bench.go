@@ -77,6 +77,7 @@ func (s Style) trouble(b *strings.Builder, i *pb.InstrumentStatus) {
 	if n := i.GetUnreadable(); n > 0 {
 		fmt.Fprintf(b, "%s sent %d times what its sheet %q cannot read, such as %q\n", i.GetInstrument(), n, i.GetSheet(), i.GetUnreadableSample())
 	}
+	s.assurance(b, i)
 }
 
 // Reload writes what reading the lab file again changed.

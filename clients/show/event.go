@@ -87,6 +87,9 @@ func (n *Narrator) event(e *pb.Entry) event {
 	if ev, ok := n.ofInstruments(e); ok {
 		return ev
 	}
+	if ev, ok := n.ofCalibrations(e); ok {
+		return ev
+	}
 	if ev, ok := n.ofSamples(e); ok {
 		return ev
 	}

@@ -67,6 +67,9 @@ func (n *Narrator) measurement(t *pb.MeasurementTaken) event {
 		text += "  of no sample"
 	}
 	ev := event{place: m.GetStation(), what: "measured", text: text}
+	if m.GetReplaces() != 0 {
+		ev.what = "made anew"
+	}
 	if q := quality(m.GetQuality(), m.GetReasons()); q != "" {
 		ev.text += "  " + q
 		ev.paint = n.Warn

@@ -36,6 +36,13 @@ var Methods = map[string]Role{
 	// What a sample is said to be goes to buyer and producer.
 	"/evenbench.v1.BenchService/AmendSample": Steward,
 
+	"/evenbench.v1.CalibrationService/TryCalibration":   Observer,
+	"/evenbench.v1.CalibrationService/ListCalibrations": Observer,
+	"/evenbench.v1.CalibrationService/ReadMean":         Observer,
+	// The daily check is work at the bench; what corrects every reading is not.
+	"/evenbench.v1.CalibrationService/CheckInstrument": Operator,
+	"/evenbench.v1.CalibrationService/MakeCalibration": Steward,
+
 	"/evenbench.v1.StatusService/GetStatus": Observer,
 
 	"/evenbench.v1.InstrumentService/ListInstruments":  Observer,

@@ -31,10 +31,13 @@ type Book struct {
 	runs     map[runKey]*run
 	current  map[string]*run // by instrument
 	devices  map[string]Device
-	roasts   map[string]*oneRoast
-	requests map[string]*pb.Entry
-	changes  []change
-	codes    int // codes that the hub gave
+	// By instrument, in the order of the record.
+	calibrations map[string][]*calibration
+	checks       map[checkKey]*checked
+	roasts       map[string]*oneRoast
+	requests     map[string]*pb.Entry
+	changes      []change
+	codes        int // codes that the hub gave
 
 	roastsNamed int
 	// Charges found in the batch being applied, by drum.
@@ -60,14 +63,16 @@ type change struct {
 // New returns the state before the first entry.
 func New() *Book {
 	return &Book{
-		samples:  map[string]*sample{},
-		stations: map[string]*station{},
-		runs:     map[runKey]*run{},
-		current:  map[string]*run{},
-		devices:  map[string]Device{},
-		roasts:   map[string]*oneRoast{},
-		requests: map[string]*pb.Entry{},
-		charged:  map[*station]int{},
+		samples:      map[string]*sample{},
+		stations:     map[string]*station{},
+		runs:         map[runKey]*run{},
+		current:      map[string]*run{},
+		devices:      map[string]Device{},
+		calibrations: map[string][]*calibration{},
+		checks:       map[checkKey]*checked{},
+		roasts:       map[string]*oneRoast{},
+		requests:     map[string]*pb.Entry{},
+		charged:      map[*station]int{},
 	}
 }
 
@@ -102,6 +107,12 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.instrumentIdentified(body.InstrumentIdentified)
 	case *pb.Entry_InstrumentAdopted:
 		b.instrumentAdopted(body.InstrumentAdopted)
+	case *pb.Entry_CalibrationMade:
+		b.calibrationMade(e, body.CalibrationMade)
+	case *pb.Entry_InstrumentChecked:
+		b.instrumentChecked(e, body.InstrumentChecked)
+	case *pb.Entry_ReadingsDoubted:
+		b.readingsDoubted(body.ReadingsDoubted)
 	case *pb.Entry_SampleRegistered:
 		b.sampleRegistered(e, body.SampleRegistered)
 	case *pb.Entry_SampleAmended:

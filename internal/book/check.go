@@ -32,6 +32,10 @@ func (b *Book) noteRequest(e *pb.Entry) {
 		kept.Body = &pb.Entry_SampleQueued{SampleQueued: &pb.SampleQueued{Position: m.SampleQueued.GetPosition()}}
 	case *pb.Entry_MarkSet:
 		kept.Body = &pb.Entry_MarkSet{MarkSet: &pb.MarkSet{Roast: m.MarkSet.GetRoast(), ElapsedS: m.MarkSet.GetElapsedS()}}
+	case *pb.Entry_CalibrationMade:
+		kept.Body = &pb.Entry_CalibrationMade{CalibrationMade: &pb.CalibrationMade{Calibration: &pb.Calibration{Id: m.CalibrationMade.GetCalibration().GetId()}}}
+	case *pb.Entry_InstrumentChecked:
+		kept.Body = m
 	case *pb.Entry_RoastOpened:
 		kept.Body = &pb.Entry_RoastOpened{RoastOpened: &pb.RoastOpened{Roast: m.RoastOpened.GetRoast()}}
 	}

@@ -19,8 +19,16 @@ type Device struct {
 func (b *Book) Device(instrument string) Device { return b.devices[instrument] }
 
 func (b *Book) instrumentIdentified(m *pb.InstrumentIdentified) {
-	b.devices[m.GetInstrument()] = Device{
-		Own: cmp.Or(m.GetExpected(), m.GetIdentity()), Answers: m.GetIdentity(), Run: m.GetRun(),
+	is := Device{Own: cmp.Or(m.GetExpected(), m.GetIdentity()), Answers: m.GetIdentity(), Run: m.GetRun()}
+	if b.devices[m.GetInstrument()].Own == "" {
+		// What was calibrated before it said what it is.
+		for _, c := range b.calibrations[m.GetInstrument()] {
+			c.device = cmp.Or(c.device, is.Own)
+		}
+	}
+	b.devices[m.GetInstrument()] = is
+	if r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]; r != nil {
+		r.identity = m.GetIdentity()
 	}
 }
 

@@ -67,6 +67,9 @@ func (b *Book) draftFindings() {
 		if !b.skims {
 			b.judgeRoast(x, found)
 		}
+		if x.lent {
+			x.trace, x.lent = roast.Trace{}, false
+		}
 	}
 	for _, s := range b.unjudged {
 		if !b.skims {

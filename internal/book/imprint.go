@@ -172,6 +172,7 @@ func (p *press) keyed(b *Book) {
 		p.Text(&d.Run)
 		b.devices[*instrument] = d
 	})
+	p.assured(b)
 	if !p.Reads() || p.Err() != nil {
 		return
 	}
@@ -188,6 +189,42 @@ func (p *press) keyed(b *Book) {
 		b.roasts[x.pb.GetRoast()] = x
 	}
 	b.order = p.samples.list
+}
+
+// assured codes the calibrations and the checks.
+func (p *press) assured(b *Book) {
+	calibrated := slices.Sorted(maps.Keys(b.calibrations))
+	imprint.List(p.Coder, &calibrated, func(instrument *string) {
+		p.Text(instrument)
+		list := b.calibrations[*instrument]
+		imprint.List(p.Coder, &list, func(c **calibration) {
+			if p.Reads() {
+				*c = &calibration{}
+			}
+			imprint.Message(p.Coder, &(*c).entry)
+			device := (*c).device
+			p.Text(&device)
+			if p.Reads() && p.Err() == nil {
+				*c = newCalibration((*c).entry)
+				(*c).device = device
+			}
+		})
+		b.calibrations[*instrument] = list
+	})
+	keys := b.sortedChecks()
+	imprint.List(p.Coder, &keys, func(k *checkKey) {
+		p.Text(&k.instrument)
+		p.Text(&k.channel)
+		p.Text(&k.name)
+		x := b.checks[*k]
+		if p.Reads() {
+			x = &checked{}
+			b.checks[*k] = x
+		}
+		imprint.Message(p.Coder, &x.last)
+		imprint.Int(p.Coder, &x.settled)
+		p.Bool(&x.failed)
+	})
 }
 
 func (p *press) sample(s *sample) {

@@ -29,6 +29,7 @@ func (p *press) run(r *run) {
 	refer(p.Coder, &p.drums, &r.drum)
 	imprint.List(p.Coder, &r.charged, func(x **oneRoast) { refer(p.Coder, &p.roasts, x) })
 	imprint.List(p.Coder, &r.takenUp, func(x **oneRoast) { refer(p.Coder, &p.roasts, x) })
+	p.Text(&r.identity)
 	p.Bool(&r.scans)
 	p.Text(&r.scanned)
 	p.Bool(&r.plain)
@@ -100,6 +101,7 @@ func (p *press) roast(x *oneRoast) {
 	imprint.List(p.Coder, &x.judged, func(cursor *uint64) { imprint.Int(p.Coder, cursor) })
 	imprint.List(p.Coder, &x.found, func(m **pb.Mark) { imprint.Message(p.Coder, m) })
 	x.trace.Imprint(p.Coder)
+	p.Bool(&x.recalibrated)
 }
 
 func (p *press) drum(d *drum) {

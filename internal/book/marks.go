@@ -105,6 +105,10 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	if x == nil {
 		return
 	}
+	if e.GetCause() != 0 && m.GetReplaces() != 0 {
+		b.markedAnew(e, x, m)
+		return
+	}
 	if m.GetWithdrawn() || m.GetReplaces() != 0 {
 		b.lookAgain(x.run.drum)
 	}

@@ -98,6 +98,9 @@ func (b *Book) measure(r *run, ch *channel, m *pb.ReadingBatch, row pb.Row) {
 		DeviceText: row.DeviceText(), DeviceUnit: row.Series.GetDeviceUnit(), Calibration: row.Series.GetCalibration(),
 	}
 	x.Quality, x.Reasons = row.Quality()
+	if v := row.DeviceValue(); !math.IsNaN(v) {
+		x.DeviceValue = proto.Float64(v)
+	}
 	if u, known := row.StandardUncertainty(); known {
 		x.StandardUncertainty = proto.Float64(u)
 	}
@@ -173,6 +176,10 @@ func (b *Book) measurementTaken(e *pb.Entry, m *pb.MeasurementTaken) {
 	if r == nil {
 		return
 	}
+	if p.GetReplaces() != 0 {
+		b.takeAnew(e, r, p)
+		return
+	}
 	x := &measured{pb: proto.CloneOf(p), at: p.GetAt().AsTime(), property: p.GetProperty()}
 	x.pb.Taken = e.GetCursor()
 	r.measured = append(r.measured, x)
@@ -226,7 +233,7 @@ func (s *sample) supersede(property string) {
 		switch was := latest[of]; {
 		case was == nil:
 			latest[of] = m
-		case m.GetTaken() < was.GetTaken():
+		case rank(m) < rank(was):
 			m.Superseded = true
 		default:
 			was.Superseded, latest[of] = true, m

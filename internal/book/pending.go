@@ -164,7 +164,7 @@ func (d *drum) catchUp() error {
 		case wasTold:
 			d.tell(x.mark, x.at)
 		case wasClosed:
-			if d.ended == x.roast {
+			if d.ended == x.roast && !x.roast.recalibrated {
 				x.roast.trace = d.kept()
 			}
 		}

@@ -32,6 +32,9 @@ type oneRoast struct {
 	judged   []uint64    // masses whose loss was judged, by cursor
 	found    []*pb.Mark  // marks as the hub found them, whatever became of them
 	trace    roast.Trace // of the bean probe, once it has ended; empty if let go of
+	// A later calibration counts for it than its readings were recorded with, so that the
+	// curve is not kept; and it is lent one for the entry that is being applied.
+	recalibrated, lent bool
 }
 
 // drum is what the readings of a run, and of those that went on with its roast, say of

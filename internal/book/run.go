@@ -32,11 +32,13 @@ type run struct {
 	// Roasts that were charged in it, in order of their first numbers, and those that
 	// went on in it.
 	charged, takenUp []*oneRoast
-	scans            bool
-	scanned          string // the last code of the batch that is being read
-	plain            bool   // nothing follows from its readings
-	probes           bool   // only what a drum shows follows from them
-	closed           bool
+	// Identity of the device that answered last in it; empty if it has not said.
+	identity string
+	scans    bool
+	scanned  string // the last code of the batch that is being read
+	plain    bool   // nothing follows from its readings
+	probes   bool   // only what a drum shows follows from them
+	closed   bool
 }
 
 // channel is the state of one channel of a run.
@@ -252,4 +254,14 @@ func (b *Book) OpenRuns() []*pb.RunOpened {
 		return cmp.Or(cmp.Compare(x.GetInstrument(), y.GetInstrument()), cmp.Compare(x.GetRun(), y.GetRun()))
 	})
 	return open
+}
+
+// Batches returns the cursors of the batches that hold the readings of a run from one
+// number to another; 0 where that is no longer known.
+func (b *Book) Batches(instrument, name string, first, last uint64) (from, to uint64) {
+	r := b.runs[runKey{instrument, name}]
+	if r == nil || len(r.index) == 0 || r.index[0].number > first {
+		return 0, 0
+	}
+	return r.cursorOf(first), r.cursorOf(last)
 }

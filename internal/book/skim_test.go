@@ -88,6 +88,22 @@ func busy(t *rapid.T) *scene {
 		s.probe(start, length, end.Add(time.Duration(rapid.IntRange(20, 120).Draw(t, "after"))*time.Second))
 		s.place("scales", code, s.now)
 		s.weigh(128)
+		switch rapid.IntRange(0, 7).Draw(t, "assured") {
+		case 0:
+			s.calibrate("scale "+code, "scale", "mass", "g", "", 0.5, start)
+		case 1:
+			if s.book.RoastOn("drum") == "" {
+				e := s.calibration("probe "+code, "probes", "bean", "Cel", "", 1.5, start.Add(-time.Minute))
+				if _, roasts := s.book.Concerned(e.GetCalibrationMade().GetCalibration()); rapid.Bool().Draw(t, "curves are lent") {
+					for _, id := range roasts {
+						s.curveAnew(id, 1.5)
+					}
+				}
+				s.record(e)
+			}
+		case 2:
+			s.check("scale", "mass", "weight", pb.CheckVerdict(rapid.IntRange(1, 3).Draw(t, "verdict")))
+		}
 	}
 	return s
 }

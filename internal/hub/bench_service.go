@@ -7,7 +7,6 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/book"
-	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -279,25 +278,18 @@ func (s *benchService) SetMark(ctx context.Context, r *pb.SetMarkRequest) (*pb.S
 // supply gives the book the bean curve of a roast whose findings a mark is about to
 // change, where the book has let go of it.
 func (s *benchService) supply(ctx context.Context, id string) error {
-	var span book.Span
+	var at book.Span
 	var wanting bool
-	if err := s.scribe.read(ctx, func(b *book.Book) { span, wanting = b.Span(id), b.Wanting(id) }); err != nil || !wanting {
+	var a anew
+	if err := s.scribe.read(ctx, func(b *book.Book) {
+		if at, wanting = b.Span(id), b.Wanting(id); wanting {
+			r, _, _ := b.Roast(id)
+			a = anewOf(b, r)
+		}
+	}); err != nil || !wanting {
 		return err
 	}
-	var curve roast.Trace
-	err := readBatches(ctx, s.scribe.ledger, span.From, span.To, func(m *pb.ReadingBatch) {
-		run, ok := span.Of(m)
-		if !ok {
-			return
-		}
-		for row := range m.Rows() {
-			at := m.Elapsed(row).Seconds() + run.Offset
-			if q, _ := row.Quality(); row.Series.GetChannel() == run.Bean && q != pb.Quality_QUALITY_BAD && at >= span.Begin {
-				curve.At, curve.Cel = append(curve.At, at), append(curve.Cel, row.Value)
-				curve.Standard, _ = row.StandardUncertainty()
-			}
-		}
-	})
+	curve, err := s.scribe.beanCurve(ctx, at, a)
 	if err != nil {
 		return err
 	}

@@ -80,6 +80,8 @@ func (s *sieve) instrumentOf(m any) string {
 	switch m := m.(type) {
 	case interface{ GetInstrument() string }:
 		return m.GetInstrument()
+	case *pb.CalibrationMade:
+		return m.GetCalibration().GetInstrument()
 	case *pb.MeasurementTaken:
 		return m.GetMeasurement().GetInstrument()
 	case interface{ GetRoast() string }:

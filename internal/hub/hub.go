@@ -27,7 +27,6 @@ import (
 	"github.com/evenbench/evenbench/internal/clock"
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/ledger"
-	"github.com/evenbench/evenbench/internal/normalize"
 	"github.com/evenbench/evenbench/internal/problem"
 	"github.com/evenbench/evenbench/internal/space"
 	"github.com/evenbench/evenbench/internal/supervise"
@@ -74,6 +73,7 @@ type Hub struct {
 
 	channels sync.Map // of instrument: []normalize.Channel
 	devices  sync.Map // of instrument: the identity that the lab file states, a string
+	checks   sync.Map // of instrument: []lab.ChannelCheck
 	stopping chan struct{}
 	failed   chan error
 }
@@ -209,6 +209,7 @@ func (h *Hub) specs(l *lab.Lab) []supervise.Spec {
 	for i, in := range l.Instruments {
 		h.channels.Store(in.Name, in.Channels)
 		h.devices.Store(in.Name, in.Identity)
+		h.checks.Store(in.Name, in.Checks)
 		specs[i] = h.spec(in)
 	}
 	return specs
@@ -224,18 +225,6 @@ func (h *Hub) spec(in *lab.Instrument) supervise.Spec {
 		Sheet: in.Sheet.Name, SheetDigest: in.Sheet.Digest, Raw: in.Sheet.Raw, Link: in.Link,
 		Channels: in.Descriptions(), Clock: h.options.Clock, Fingerprint: in.Fingerprint(),
 	}
-}
-
-func (h *Hub) normalized(instrument string) []normalize.Channel {
-	c, _ := h.channels.Load(instrument)
-	list, _ := c.([]normalize.Channel)
-	return list
-}
-
-func (h *Hub) stated(instrument string) string {
-	identity, _ := h.devices.Load(instrument)
-	text, _ := identity.(string)
-	return text
 }
 
 // Reload reads the lab file again and restarts only what changed. A lab file with
@@ -352,13 +341,14 @@ func (h *Hub) serve(recorder *recorder) error {
 	h.grpc = grpc.NewServer(append(h.serverOptions(), grpc.ForceServerCodecV2(newWireCodec()),
 		grpc.MaxRecvMsgSize(largestRequest), grpc.MaxConcurrentStreams(mostStreams),
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))...)
-	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping, subscribers: h.upkeep.subscribers}
-	instruments := &instrumentService{bench: h.bench, recorder: recorder, reload: h.Reload, stopping: h.stopping}
+	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping, subscribers: h.upkeep.subscribers, past: make(chan struct{}, 1)}
+	instruments := &instrumentService{bench: h.bench, recorder: recorder, reload: h.Reload, checks: h.checksOf, stopping: h.stopping}
 	within := newInward(h.guard)
 	for _, to := range []grpc.ServiceRegistrar{h.grpc, within} {
 		pb.RegisterRecordServiceServer(to, record)
 		pb.RegisterBenchServiceServer(to, &benchService{scribe: h.scribe})
 		pb.RegisterInstrumentServiceServer(to, instruments)
+		pb.RegisterCalibrationServiceServer(to, &calibrationService{recorder: recorder, instruments: instruments, checks: h.checksOf})
 		pb.RegisterStatusServiceServer(to, &statusService{upkeep: h.upkeep})
 	}
 	h.upkeep.instruments = instruments.observed

@@ -29,6 +29,7 @@ func (r *recorder) Identified(instrument, run, identity string) {
 	}
 	g.know(identity, own)
 	s.mu.Unlock()
+	r.holdSafely(instrument)
 	if g.device() == normalize.Foreign {
 		r.log.Error("another device answers: its readings are kept, and are no sample's",
 			zap.String("instrument", instrument), zap.String("expected", own), zap.String("answers", identity))
@@ -105,6 +106,7 @@ func (s *instrumentService) AdoptInstrument(ctx context.Context, r *pb.AdoptInst
 		return nil, err
 	}
 	s.recorder.recall(name)
+	s.recorder.holdSafely(name)
 	return &pb.AdoptInstrumentResponse{Cursor: e.GetCursor()}, nil
 }
 

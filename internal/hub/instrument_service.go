@@ -14,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"github.com/evenbench/evenbench/internal/book"
+	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/supervise"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -24,6 +25,8 @@ type instrumentService struct {
 	bench    *supervise.Bench
 	recorder *recorder
 	reload   func(ctx context.Context, person string) (supervise.Changes, error)
+	// checks returns the checks that the lab file asks for of an instrument.
+	checks   func(instrument string) []lab.ChannelCheck
 	stopping <-chan struct{}
 	outcomes outcomes
 }
@@ -52,12 +55,14 @@ func (s *instrumentService) observed() []*pb.InstrumentStatus {
 	return list
 }
 
-// status also says how far the record is with each instrument.
+// status also says how far the record is with each instrument, and how it is calibrated and
+// checked.
 func (s *instrumentService) status(ctx context.Context) ([]*pb.InstrumentStatus, error) {
-	list := s.observed()
+	list, now := s.observed(), s.recorder.scribe.clock.Now()
 	err := s.recorder.scribe.read(ctx, func(b *book.Book) {
 		for _, st := range list {
 			st.LastNumber = b.Accounted(st.GetInstrument(), st.GetRun())
+			assure(b, st, s.checks(st.GetInstrument()), now)
 		}
 	})
 	return list, err

@@ -280,9 +280,6 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 			Value: read, ValueUncertainty: 0.05, Limit: 0.3, Verdict: verdict, Calibration: "weights",
 		}}})
 	}
-	enter(&pb.Entry{Body: &pb.Entry_ReadingsDoubted{ReadingsDoubted: &pb.ReadingsDoubted{
-		Instrument: "scale", Channel: "mass", UpTo: s.book.Last(), Because: pb.QualityReason_QUALITY_REASON_CHECK_FAILED, Check: "weight 500 g", Text: "it reads too much",
-	}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_ClockStepped{ClockStepped: &pb.ClockStepped{Instrument: "scale", Run: "run-scale", Step: durationpb.New(-3 * time.Second)}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_Gap{Gap: &pb.Gap{Instrument: "scale", Run: "run-scale", FirstNumber: 3, Count: 4, From: at(now), To: at(now + 1), Reason: pb.GapReason_GAP_REASON_DRIVER_DROPPED}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_RunClosed{RunClosed: &pb.RunClosed{Instrument: "scale", Run: "run-scale", LastNumber: 6, Reason: "stopped"}}})

@@ -23,6 +23,8 @@ type recordService struct {
 	stopping <-chan struct{}
 
 	subscribers *subscribers
+	// past has room for one who asks for the record as it was.
+	past chan struct{}
 }
 
 func (s *recordService) GetRecordInfo(ctx context.Context, _ *pb.GetRecordInfoRequest) (*pb.GetRecordInfoResponse, error) {
@@ -38,6 +40,10 @@ func (s *recordService) GetRecordInfo(ctx context.Context, _ *pb.GetRecordInfoRe
 }
 
 func (s *recordService) GetSample(ctx context.Context, r *pb.GetSampleRequest) (*pb.GetSampleResponse, error) {
+	if on := r.GetAsKnownOn(); on != nil {
+		record, err := s.knownOn(ctx, r.GetSample(), on)
+		return &pb.GetSampleResponse{Record: record}, err
+	}
 	var record *pb.SampleRecord
 	var refusal error
 	err := s.scribe.read(ctx, func(b *book.Book) {

@@ -35,7 +35,11 @@ type recorder struct {
 
 // gauge is what the recorder keeps of one instrument.
 type gauge struct {
-	// Used by the instrument's goroutine alone.
+	// order is held while readings are normalized and recorded, and while a calibration or
+	// a check is: so each reading is made with what is in the record before it. It is locked
+	// before anything of the scribe.
+	order sync.Mutex
+	// Used by the instrument's goroutine alone, with order held.
 	run        string
 	normalizer *normalize.Normalizer
 	stepped    bool
@@ -67,6 +71,8 @@ func (r *recorder) of(instrument string) *gauge {
 // as if that hub had not ended.
 func (r *recorder) begin(ctx context.Context, instrument, run string) (*gauge, error) {
 	g := r.of(instrument)
+	g.order.Lock()
+	defer g.order.Unlock()
 	if g.run == run {
 		return g, nil
 	}
@@ -78,6 +84,9 @@ func (r *recorder) begin(ctx context.Context, instrument, run string) (*gauge, e
 	})
 	if err != nil {
 		return nil, fmt.Errorf("read the last readings of run %s of %s, to go on after them: %w", run, instrument, err)
+	}
+	if err := r.scribe.read(ctx, func(b *book.Book) { n.Hold(held(b, instrument)) }); err != nil {
+		return nil, err
 	}
 	g.run, g.normalizer, g.stepped = run, n, false
 	return g, nil
@@ -145,6 +154,8 @@ func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(n
 	if err != nil {
 		return err
 	}
+	g.order.Lock()
+	defer g.order.Unlock()
 	// While the disk takes nothing the driver holds what it measures.
 	if err := first(r.scribe.ledger.Ready(ctx), g.normalizer.Validate(m)); err != nil {
 		return err
@@ -174,6 +185,43 @@ func (r *recorder) Record(ctx context.Context, m *pb.ReadingBatch, stored func(n
 	s.mu.Unlock()
 	g.note(m)
 	return nil
+}
+
+// held returns what the record has of the channels of an instrument.
+func held(b *book.Book, instrument string) map[string]normalize.Held {
+	out := map[string]normalize.Held{}
+	for channel, have := range b.Held(instrument) {
+		h := normalize.Held{Foreign: have.Foreign, Doubted: have.Doubted}
+		for _, c := range have.Calibrations {
+			is := normalize.Recorded{ID: c.GetId(), From: c.GetFrom().AsTime(), Curve: b.Curve(instrument, c.GetId())}
+			if c.GetUntil() != nil {
+				is.Until = c.GetUntil().AsTime()
+			}
+			h.Recorded = append(h.Recorded, is)
+		}
+		out[channel] = h
+	}
+	return out
+}
+
+// holdAnew lets the readings that follow be made with what the record has of their
+// instrument now. The caller holds the order of its gauge.
+func (r *recorder) holdAnew(instrument string) {
+	g := r.of(instrument)
+	if g.normalizer == nil {
+		return // the run that begins reads it
+	}
+	r.scribe.mu.RLock()
+	defer r.scribe.mu.RUnlock()
+	g.normalizer.Hold(held(r.scribe.book, instrument))
+}
+
+// holdSafely is holdAnew for those who do not hold the order.
+func (r *recorder) holdSafely(instrument string) {
+	g := r.of(instrument)
+	g.order.Lock()
+	defer g.order.Unlock()
+	r.holdAnew(instrument)
 }
 
 func (r *recorder) Gap(ctx context.Context, m *pb.Gap) error {

@@ -39,6 +39,7 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE:  codes.Unavailable,
 	pb.ErrorReason_ERROR_REASON_OUTCOME_UNKNOWN:    codes.Aborted,
 	pb.ErrorReason_ERROR_REASON_FINDING_UNKNOWN:    codes.NotFound,
+	pb.ErrorReason_ERROR_REASON_ROASTING:           codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_TOO_MUCH:           codes.ResourceExhausted,
 }
 

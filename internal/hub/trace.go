@@ -21,7 +21,7 @@ func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*p
 			refusal = refuse(pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN, "roast: there is no roast %q", r.GetRoast())
 			return
 		}
-		t.span = b.Span(r.GetRoast())
+		t.span, t.anew = b.Span(r.GetRoast()), anewOf(b, t.roast)
 		opened, _ := b.Run(t.roast.GetInstrument(), t.roast.GetRun())
 		refusal = t.choose(opened.GetChannels(), r.GetChannels())
 	})
@@ -39,6 +39,7 @@ type trace struct {
 	roast  *pb.Roast
 	sample string
 	span   book.Span
+	anew   anew
 	curves []*pb.Curve
 }
 
@@ -110,18 +111,20 @@ func (t *trace) add(b *pb.ReadingBatch) {
 		for _, c := range t.curves {
 			if c.GetChannel() == row.Series.GetChannel() {
 				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()+run.Offset-t.span.Charge)
-				c.Value = append(c.Value, usable(row))
+				t.append(c, row)
 			}
 		}
 	}
 }
 
-// usable returns the value of a reading, NaN if it is bad.
-func usable(row pb.Row) float64 {
-	if q, _ := row.Quality(); q == pb.Quality_QUALITY_BAD {
-		return math.NaN()
+// append adds the value of a reading to a curve, and from where on another calibration
+// made them.
+func (t *trace) append(c *pb.Curve, row pb.Row) {
+	value, by := t.anew.value(row)
+	if n := len(c.Calibrations); n == 0 && by != "" || n > 0 && c.Calibrations[n-1].GetCalibration() != by {
+		c.Calibrations = append(c.Calibrations, &pb.CurveCalibration{First: uint32(len(c.Value)), Calibration: by})
 	}
-	return row.Value
+	c.Value = append(c.Value, value)
 }
 
 func (t *trace) response() *pb.GetTraceResponse {

@@ -23,7 +23,7 @@ type correction struct {
 
 // readChannels completes the channels of a sheet with what the lab file says of
 // them.
-func readChannels(n *document.Node, s *sheet.Sheet) []normalize.Channel {
+func readChannels(n *document.Node, s *sheet.Sheet) ([]normalize.Channel, []ChannelCheck) {
 	own := map[string]*document.Node{}
 	for _, e := range n.Field("channels").Entries() {
 		if _, ok := s.Channel(e.Key); !ok {
@@ -34,13 +34,16 @@ func readChannels(n *document.Node, s *sheet.Sheet) []normalize.Channel {
 		own[e.Key] = e.Value
 	}
 	var out []normalize.Channel
+	var checks []ChannelCheck
 	for _, c := range s.Channels {
 		correct := override(own[c.Name], &c)
+		wanted := readChecks(own[c.Name].Field("checks"), &c)
 		if done, ok := complete(c, correct); ok {
 			out = append(out, done)
+			checks = append(checks, inUnitOf(done, wanted)...)
 		}
 	}
-	return out
+	return out, checks
 }
 
 // override replaces what the sheet says by what the lab file says.

@@ -32,7 +32,7 @@ func (l *loader) readInstrument(n *document.Node) {
 		n.Field("channels").Value() // nothing to hold it against
 	} else {
 		i.Driver = i.Sheet.Driver
-		i.Channels = readChannels(n, i.Sheet)
+		i.Channels, i.Checks = readChannels(n, i.Sheet)
 		l.checkStation(n, i, station)
 	}
 	l.readLink(n, i)

@@ -66,6 +66,8 @@ type Instrument struct {
 	// Channels in the order of the sheet, complete: as they are recorded, and
 	// with what it takes to normalize them.
 	Channels []normalize.Channel
+	// Checks that are asked for. No run depends on them.
+	Checks []ChannelCheck `json:"-"`
 }
 
 // Instrument returns the instrument of a name; nil if there is none.

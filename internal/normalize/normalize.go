@@ -135,6 +135,7 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 	c := t.Channel
 	s.Quantity, s.Basis, s.Unit = c.GetQuantity(), c.GetBasis(), c.GetUnit()
 	s.Value, s.StandardUncertainty, s.Remarks, s.Calibration = nil, nil, nil, ""
+	t.use(b.GetStart().AsTime())
 	if s.DeviceUnit == "" {
 		s.DeviceUnit = c.GetDeviceUnit()
 	}
@@ -164,12 +165,15 @@ func (n *Normalizer) series(b *pb.ReadingBatch, s *pb.Series, t *track) {
 	} else if col = convert(s.DeviceValue, way); t.uncertainty > 0 {
 		s.StandardUncertainty = []float64{t.uncertainty}
 	}
+	if t.recorded != nil {
+		col, said = t.correct(s, col, said)
+	}
 	col = n.remark(b, s, t, col, said)
 	s.Value = col.values
 	if col.shared || col.equal(s.DeviceValue) {
 		s.DeviceValue = nil
 	}
-	if c.Calibration != nil {
+	if t.recorded == nil && c.Calibration != nil {
 		s.Calibration = c.Calibration.ID
 	}
 }
@@ -230,9 +234,9 @@ func (n *Normalizer) remark(b *pb.ReadingBatch, s *pb.Series, t *track, col colu
 	text, status, device := s.DeviceText, s.DeviceStatus, s.DeviceValue
 	code := t.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE
 	for i, after := range s.AfterUs {
-		var set reasonSet
+		set := t.standing
 		if len(status) != 0 && status[i] != "" {
-			set = t.statusReasons(status[i])
+			set |= t.statusReasons(status[i])
 		}
 		old := set&stale != 0
 		if said != nil {
@@ -289,8 +293,9 @@ func (n *Normalizer) add(s *pb.Series, i int, set reasonSet) {
 
 // expires is how long after start the calibration ends, in microseconds.
 func (t *track) expires(start time.Time) int64 {
-	if t.Calibration == nil || t.Calibration.Until.IsZero() {
+	until := t.until()
+	if until.IsZero() {
 		return math.MaxInt64
 	}
-	return t.Calibration.Until.Sub(start).Microseconds()
+	return until.Sub(start).Microseconds()
 }

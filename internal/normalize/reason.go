@@ -3,7 +3,7 @@ package normalize
 import pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 
 // reasonSet is a set of quality reasons: bit r stands for pb.QualityReason(r).
-type reasonSet uint16
+type reasonSet uint32
 
 const (
 	sensorBreak        reasonSet = 1 << pb.QualityReason_QUALITY_REASON_SENSOR_BREAK
@@ -19,6 +19,9 @@ const (
 	wrongDevice        reasonSet = 1 << pb.QualityReason_QUALITY_REASON_WRONG_DEVICE
 	unidentified       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_UNIDENTIFIED
 	coldJunction       reasonSet = 1 << pb.QualityReason_QUALITY_REASON_COLD_JUNCTION
+	checkFailed        reasonSet = 1 << pb.QualityReason_QUALITY_REASON_CHECK_FAILED
+	beyondCalibration  reasonSet = 1 << pb.QualityReason_QUALITY_REASON_BEYOND_CALIBRATION
+	calibrationForeign reasonSet = 1 << pb.QualityReason_QUALITY_REASON_CALIBRATION_FOREIGN
 
 	// bad are the reasons for which a reading is no measurement of the sample;
 	// the others leave it uncertain.

@@ -143,7 +143,7 @@ func (t *track) temperatures(b *pb.ReadingBatch, s *pb.Series, way units.Linear)
 			continue
 		}
 		values[i], uncertainty[i] = v, u
-		if c := t.Calibration; c != nil {
+		if c := t.Calibration; c != nil && t.recorded == nil {
 			values[i] = c.Slope*v + c.Offset
 			uncertainty[i] = math.Hypot(c.Slope*u, c.Uncertainty)
 		}

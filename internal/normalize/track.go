@@ -38,6 +38,12 @@ type track struct {
 	// begin with another.
 	brokenBegins [256]bool
 
+	// What the record has of the channel; of that, the calibration that counts for the
+	// batch, and what is to be said of each of its readings.
+	held     Held
+	recorded *Recorded
+	standing reasonSet
+
 	// Conversion from the device unit that was seen last.
 	unit    string
 	toValue units.Linear
@@ -98,7 +104,7 @@ func newTrack(c *Channel) *track {
 		}
 	}
 	t.unit = c.GetDeviceUnit()
-	t.toValue, t.unitErr = c.conversion(t.unit)
+	t.toValue, t.unitErr = t.conversion(t.unit)
 	return t
 }
 

@@ -26,6 +26,7 @@ type Hub struct {
 	pb.UnimplementedBenchServiceServer
 	pb.UnimplementedInstrumentServiceServer
 	pb.UnimplementedStatusServiceServer
+	pb.UnimplementedCalibrationServiceServer
 
 	Info        *pb.GetRecordInfoResponse
 	Entries     []*pb.Entry
@@ -38,6 +39,7 @@ type Hub struct {
 	Audit    *pb.AuditRecordResponse
 	Status   *pb.GetStatusResponse
 	Reloaded *pb.ReloadLabResponse
+	Assured  Assurance
 	// MessageSize is the most entries in one message of Subscribe; 0: 16.
 	MessageSize int
 	// PageSize is the most records on a page of ListSamples; 0: 2.
@@ -109,6 +111,7 @@ func (s *Server) listen(address string) error {
 	pb.RegisterBenchServiceServer(s.grpc, s.hub)
 	pb.RegisterInstrumentServiceServer(s.grpc, s.hub)
 	pb.RegisterStatusServiceServer(s.grpc, s.hub)
+	pb.RegisterCalibrationServiceServer(s.grpc, s.hub)
 	go s.grpc.Serve(l)
 	return nil
 }

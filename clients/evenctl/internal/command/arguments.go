@@ -70,6 +70,25 @@ func (p *program) moment(ctx context.Context, text string) (*timestamppb.Timesta
 	return timestamppb.New(time.Date(now.Year(), now.Month(), now.Day(), clock.Hour(), clock.Minute(), clock.Second(), 0, now.Location())), nil
 }
 
+// day reads a date, of which it returns the first moment or the last, or a time in RFC
+// 3339. Empty: absent.
+func (p *program) day(flag, text string, end bool) (*timestamppb.Timestamp, error) {
+	if text == "" {
+		return nil, nil
+	}
+	if t, err := time.Parse(time.RFC3339, text); err == nil {
+		return timestamppb.New(t), nil
+	}
+	day, err := time.ParseInLocation(time.DateOnly, text, p.zone())
+	if err != nil {
+		return nil, usage("%s %q is no day; give 2026-11-20, or a time as 2026-11-20T09:14:30Z", flag, text)
+	}
+	if end {
+		day = day.AddDate(0, 0, 1).Add(-time.Nanosecond)
+	}
+	return timestamppb.New(day), nil
+}
+
 func (p *program) zone() *time.Location {
 	if z := p.style().Zone; z != nil {
 		return z

@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -110,6 +112,16 @@ func reason(err error) pb.ErrorReason {
 	return pb.ErrorReason_ERROR_REASON_UNSPECIFIED
 }
 
+// openConcerns returns what the hub wants confirmed, by code.
+func openConcerns(err error) []string {
+	for _, d := range answer(err).Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			return slices.Sorted(maps.Keys(info.GetMetadata()))
+		}
+	}
+	return nil
+}
+
 // answer returns the status that a call ended with, without what was wrapped
 // around it; nil if err is not of a call.
 func answer(err error) *status.Status {
@@ -163,6 +175,8 @@ func (p *program) hint(err error, code int) string {
 		return "what lies and waits where is listed by: evenctl stations"
 	case pb.ErrorReason_ERROR_REASON_INSTRUMENT_UNKNOWN, pb.ErrorReason_ERROR_REASON_INSTRUMENT_AWAY:
 		return "instruments are listed by: evenctl instruments"
+	case pb.ErrorReason_ERROR_REASON_CONFIRMATION_NEEDED:
+		return "if you know of it and mean it, name it: --confirm " + strings.Join(openConcerns(err), ",")
 	case pb.ErrorReason_ERROR_REASON_CALLER_UNKNOWN:
 		return "who you are is shown with --certificate and --key, or with --token-file; if you did, ask the lab's steward"
 	case pb.ErrorReason_ERROR_REASON_ROAST_UNKNOWN:

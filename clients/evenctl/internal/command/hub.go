@@ -54,12 +54,35 @@ func (p *program) devices() (pb.InstrumentServiceClient, error) {
 	return pb.NewInstrumentServiceClient(conn), err
 }
 
+func (p *program) calibrations() (pb.CalibrationServiceClient, error) {
+	conn, err := p.dial()
+	return pb.NewCalibrationServiceClient(conn), err
+}
+
+// longTimeout is how long an answer is waited for that the hub must read a season for.
+const longTimeout = 5 * time.Minute
+
+type patience struct{}
+
+// patient gives a call the time that reading much of the record takes, unless the person
+// has said how long to wait.
+func (p *program) patient(ctx context.Context, long bool) context.Context {
+	if !long {
+		return ctx
+	}
+	return context.WithValue(ctx, patience{}, max(p.timeout, longTimeout))
+}
+
 // persist carries out a call within the timeout, and again while the hub cannot
 // be reached or the connection breaks. A write is repeated with its request id,
 // so that it counts once.
 func (p *program) persist(ctx context.Context, method string, req, reply any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, options ...grpc.CallOption) error {
 	if _, bounded := ctx.Deadline(); !bounded {
-		bound, cancel := context.WithTimeout(ctx, p.timeout)
+		timeout := p.timeout
+		if long, ok := ctx.Value(patience{}).(time.Duration); ok {
+			timeout = long
+		}
+		bound, cancel := context.WithTimeout(ctx, timeout)
 		defer cancel()
 		ctx = bound
 	}

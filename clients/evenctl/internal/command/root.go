@@ -19,8 +19,12 @@ import (
 // Surroundings are what a run of evenctl finds around it.
 type Surroundings struct {
 	Out, Err io.Writer
+	// In is what a person types; nil: nothing.
+	In io.Reader
 	// Getenv reads the environment.
 	Getenv func(string) string
+	// Live says that Out is a terminal, on which a line can be written over.
+	Live bool
 	// Colour says that Out is a terminal that shows colour.
 	Colour bool
 	// Zone of the times shown; nil: local.
@@ -32,7 +36,7 @@ func Terminal() Surroundings {
 	info, err := os.Stdout.Stat()
 	onScreen := err == nil && info.Mode()&os.ModeCharDevice != 0
 	return Surroundings{
-		Out: os.Stdout, Err: os.Stderr, Getenv: os.Getenv,
+		Out: os.Stdout, Err: os.Stderr, In: os.Stdin, Getenv: os.Getenv, Live: onScreen,
 		Colour: onScreen && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb",
 	}
 }
@@ -103,8 +107,8 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 			root.AddCommand(c)
 		}
 	}
-	add("look", p.follow(), p.samples(), p.sample(), p.verdicts(), p.explain(), p.stations(), p.roasts(), p.compare(), p.instruments())
-	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note())
+	add("look", p.follow(), p.samples(), p.sample(), p.verdicts(), p.explain(), p.stations(), p.roasts(), p.compare(), p.instruments(), p.calibrationList())
+	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note(), p.check(), p.calibrate())
 	add("keep", p.status(), p.audit(), p.export(), p.reload())
 	root.AddCommand(exitCodes())
 	return root

@@ -57,10 +57,12 @@ func (p *program) list(ctx context.Context, search string) ([]*pb.SampleRecord, 
 
 func (p *program) sample() *cobra.Command {
 	var all bool
+	var on string
 	c := &cobra.Command{
-		Use:               "sample CODE",
-		Short:             "Show everything known about one sample",
-		Example:           `  evenctl sample K-014`,
+		Use:   "sample CODE",
+		Short: "Show everything known about one sample",
+		Example: `  evenctl sample K-014
+  evenctl sample K-014 --as-known-on 2026-11-20`,
 		Args:              arguments(1, 1, "the CODE of a sample"),
 		ValidArgsFunction: complete(p.codes()),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -68,7 +70,11 @@ func (p *program) sample() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			r, err := client.GetSample(c.Context(), &pb.GetSampleRequest{Sample: args[0]})
+			req := &pb.GetSampleRequest{Sample: args[0]}
+			if req.AsKnownOn, err = p.day("--as-known-on", on, true); err != nil {
+				return err
+			}
+			r, err := client.GetSample(p.patient(c.Context(), on != ""), req)
 			if err != nil {
 				return err
 			}
@@ -79,6 +85,7 @@ func (p *program) sample() *cobra.Command {
 		},
 	}
 	c.Flags().BoolVar(&all, "all", false, "also show measurements that a later one replaced")
+	c.Flags().StringVar(&on, "as-known-on", "", "the record as it was at the end of a `day`, as 2026-11-20, or at a time")
 	return c
 }
 
