@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"google.golang.org/protobuf/proto"
 
 	"github.com/evenbench/evenbench/clients/evenctl/internal/picture"
 	"github.com/evenbench/evenbench/clients/show"
@@ -211,13 +210,6 @@ func counted(points []*pb.CalibrationPoint) int {
 		}
 	}
 	return n
-}
-
-// formed copies a plan, so that a form can be tried.
-func formed(p *pb.CalibrationPlan, form pb.CalibrationForm) *pb.CalibrationPlan {
-	p = proto.CloneOf(p)
-	p.Form = form
-	return p
 }
 
 // formName names a form as it is typed.
