@@ -82,6 +82,9 @@ const column = 44
 // width of the lines that the demo prints: what is longer goes on under its particulars.
 const width = 100
 
+// farthest is where a column may begin to have lines of its own: they need room.
+const farthest = 72
+
 // pages lets several write whole lines, none of them wider than a screen.
 type pages struct {
 	mu sync.Mutex
@@ -101,15 +104,22 @@ func (p *pages) Write(text []byte) (int, error) {
 	return len(text), nil
 }
 
-// fold writes a line, in several where it is too wide. A word is never cut.
+// fold writes a line, in several where it is too wide. A word is never cut, and goes on
+// under the column that it is in.
 func fold(b *strings.Builder, line string) {
 	for utf8.RuneCountInString(line) > width {
 		cut := strings.LastIndexByte(string([]rune(line)[:width+1]), ' ')
 		if cut <= column {
 			break
 		}
+		under := column
+		if gap := strings.LastIndex(line[:cut], "  "); gap >= 0 {
+			if start := utf8.RuneCountInString(line[:gap+2]); start > column && start <= farthest {
+				under = start
+			}
+		}
 		b.WriteString(strings.TrimRight(line[:cut], " ") + "\n")
-		line = strings.Repeat(" ", column) + strings.TrimLeft(line[cut:], " ")
+		line = strings.Repeat(" ", under) + strings.TrimLeft(line[cut:], " ")
 	}
 	b.WriteString(line + "\n")
 }

@@ -59,3 +59,19 @@ func TestLinesFitTheScreen(t *testing.T) {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }
+
+func TestLinesGoOnUnderTheirColumn(t *testing.T) {
+	for line, want := range map[string]string{
+		"07:19:26  moisture-bench    LOOK            unknown code: " + strings.Repeat("wort ", 12) + "end": "07:19:26  moisture-bench    LOOK            unknown code: " + strings.TrimRight(strings.Repeat("wort ", 8), " ") + "\n" +
+			strings.Repeat(" ", column) + strings.Repeat("wort ", 4) + "end\n",
+		"EB4118  -" + strings.Repeat(" ", 60) + "outside: moisture; undecided: density": "EB4118  -" + strings.Repeat(" ", 60) + "outside: moisture; undecided:\n" +
+			strings.Repeat(" ", 69) + "density\n",
+		"short  line": "short  line\n",
+	} {
+		var b strings.Builder
+		fold(&b, line)
+		if b.String() != want {
+			t.Errorf("printed\n%s, want\n%s", b.String(), want)
+		}
+	}
+}
