@@ -208,8 +208,11 @@ func TestAgreementDoesNotGoByNames(t *testing.T) {
 		lots, assessors := rapid.IntRange(2, 8).Draw(t, "lots"), rapid.IntRange(2, 7).Draw(t, "assessors")
 		scores := random(rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1)), lots, assessors)
 		a, err := panel.Intraclass(scores, 0.95)
+		if err != nil && strings.Contains(err.Error(), "all lots have the same mean") {
+			t.Skip(err) // such scores say nothing of what is shown here
+		}
 		if err != nil {
-			t.Skip("all lots have one mean")
+			t.Fatal(err)
 		}
 		names := rapid.Permutation(count(assessors)).Draw(t, "assessors' names")
 		codes := rapid.Permutation(count(lots)).Draw(t, "lots' names")

@@ -2,9 +2,11 @@ package command
 
 import (
 	"context"
+	"io"
 
 	"github.com/spf13/cobra"
 
+	"github.com/evenbench/evenbench/clients/show"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -12,13 +14,21 @@ import (
 const pageSize = 500
 
 func (p *program) samples() *cobra.Command {
+	return p.listing("samples", "List the samples, one a line", show.Style.Samples)
+}
+
+func (p *program) verdicts() *cobra.Command {
+	return p.listing("verdicts", "Show how the samples stand to the lab's criteria, one a line", show.Style.Verdicts)
+}
+
+// listing is a command that writes of every sample, or of those that contain a text.
+func (p *program) listing(use, short string, write func(show.Style, io.Writer, []*pb.SampleRecord) error) *cobra.Command {
 	var search string
 	c := &cobra.Command{
-		Use:   "samples",
-		Short: "List the samples, one a line",
-		Example: `  evenctl samples
-  evenctl samples --search washed`,
-		Args: arguments(0, 0, ""),
+		Use:     use,
+		Short:   short,
+		Example: "  evenctl " + use + "\n  evenctl " + use + " --search washed",
+		Args:    arguments(0, 0, ""),
 		RunE: func(c *cobra.Command, _ []string) error {
 			records, err := p.list(c.Context(), search)
 			if err != nil {
@@ -27,7 +37,7 @@ func (p *program) samples() *cobra.Command {
 			if p.json {
 				return lines(p.Out, records)
 			}
-			return p.style().Samples(p.Out, records)
+			return write(p.style(), p.Out, records)
 		},
 	}
 	c.Flags().StringVar(&search, "search", "", "only samples whose code, lot, mark, origin or process contains this `text`")
@@ -86,28 +96,5 @@ func (p *program) sample() *cobra.Command {
 	}
 	c.Flags().BoolVar(&all, "all", false, "also show measurements that a later one replaced")
 	c.Flags().StringVar(&on, "as-known-on", "", "the record as it was at the end of a `day`, as 2026-11-20, or at a time")
-	return c
-}
-
-func (p *program) verdicts() *cobra.Command {
-	var search string
-	c := &cobra.Command{
-		Use:   "verdicts",
-		Short: "Show how the samples stand to the lab's criteria, one a line",
-		Example: `  evenctl verdicts
-  evenctl verdicts --search washed`,
-		Args: arguments(0, 0, ""),
-		RunE: func(c *cobra.Command, _ []string) error {
-			records, err := p.list(c.Context(), search)
-			if err != nil {
-				return err
-			}
-			if p.json {
-				return lines(p.Out, records)
-			}
-			return p.style().Verdicts(p.Out, records)
-		},
-	}
-	c.Flags().StringVar(&search, "search", "", "only samples whose code, lot, mark, origin or process contains this `text`")
 	return c
 }
