@@ -935,7 +935,10 @@ type Curve struct {
 	// Window of the slope in seconds, for a rate.
 	WindowS float64 `protobuf:"fixed64,6,opt,name=window_s,json=windowS,proto3" json:"window_s,omitempty"`
 	// Calibrations that made the values, in order; empty where none did.
-	Calibrations  []*CurveCalibration `protobuf:"bytes,7,rep,name=calibrations,proto3" json:"calibrations,omitempty"`
+	Calibrations []*CurveCalibration `protobuf:"bytes,7,rep,name=calibrations,proto3" json:"calibrations,omitempty"`
+	// Stretches of values that are uncertain, as is known now, by their first value. Those
+	// of different reasons may overlap.
+	Doubts        []*CurveDoubt `protobuf:"bytes,8,rep,name=doubts,proto3" json:"doubts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1019,6 +1022,13 @@ func (x *Curve) GetCalibrations() []*CurveCalibration {
 	return nil
 }
 
+func (x *Curve) GetDoubts() []*CurveDoubt {
+	if x != nil {
+		return x.Doubts
+	}
+	return nil
+}
+
 // CurveCalibration says with which calibration the values of a curve were made from an
 // index on.
 type CurveCalibration struct {
@@ -1074,6 +1084,68 @@ func (x *CurveCalibration) GetCalibration() string {
 	return ""
 }
 
+// CurveDoubt is a stretch of a curve whose values are uncertain.
+type CurveDoubt struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Indexes of its first and its last value.
+	First         uint32        `protobuf:"varint,1,opt,name=first,proto3" json:"first,omitempty"`
+	Last          uint32        `protobuf:"varint,2,opt,name=last,proto3" json:"last,omitempty"`
+	Reason        QualityReason `protobuf:"varint,3,opt,name=reason,proto3,enum=evenbench.v1.QualityReason" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CurveDoubt) Reset() {
+	*x = CurveDoubt{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CurveDoubt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CurveDoubt) ProtoMessage() {}
+
+func (x *CurveDoubt) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CurveDoubt.ProtoReflect.Descriptor instead.
+func (*CurveDoubt) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *CurveDoubt) GetFirst() uint32 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *CurveDoubt) GetLast() uint32 {
+	if x != nil {
+		return x.Last
+	}
+	return 0
+}
+
+func (x *CurveDoubt) GetReason() QualityReason {
+	if x != nil {
+		return x.Reason
+	}
+	return QualityReason_QUALITY_REASON_UNSPECIFIED
+}
+
 type WatchRoastsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Names of drums; empty: all.
@@ -1084,7 +1156,7 @@ type WatchRoastsRequest struct {
 
 func (x *WatchRoastsRequest) Reset() {
 	*x = WatchRoastsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1096,7 +1168,7 @@ func (x *WatchRoastsRequest) String() string {
 func (*WatchRoastsRequest) ProtoMessage() {}
 
 func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1109,7 +1181,7 @@ func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRoastsRequest.ProtoReflect.Descriptor instead.
 func (*WatchRoastsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WatchRoastsRequest) GetStations() []string {
@@ -1135,7 +1207,7 @@ type WatchRoastsResponse struct {
 
 func (x *WatchRoastsResponse) Reset() {
 	*x = WatchRoastsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1147,7 +1219,7 @@ func (x *WatchRoastsResponse) String() string {
 func (*WatchRoastsResponse) ProtoMessage() {}
 
 func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1160,7 +1232,7 @@ func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRoastsResponse.ProtoReflect.Descriptor instead.
 func (*WatchRoastsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *WatchRoastsResponse) GetRoasts() []*RoastProgress {
@@ -1230,7 +1302,7 @@ type RoastProgress struct {
 
 func (x *RoastProgress) Reset() {
 	*x = RoastProgress{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1242,7 +1314,7 @@ func (x *RoastProgress) String() string {
 func (*RoastProgress) ProtoMessage() {}
 
 func (x *RoastProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1255,7 +1327,7 @@ func (x *RoastProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastProgress.ProtoReflect.Descriptor instead.
 func (*RoastProgress) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *RoastProgress) GetRoast() string {
@@ -1406,7 +1478,7 @@ type ExpectedMark struct {
 
 func (x *ExpectedMark) Reset() {
 	*x = ExpectedMark{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1418,7 +1490,7 @@ func (x *ExpectedMark) String() string {
 func (*ExpectedMark) ProtoMessage() {}
 
 func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1431,7 +1503,7 @@ func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExpectedMark.ProtoReflect.Descriptor instead.
 func (*ExpectedMark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ExpectedMark) GetKind() MarkKind {
@@ -1498,7 +1570,7 @@ type ExplainFindingRequest struct {
 
 func (x *ExplainFindingRequest) Reset() {
 	*x = ExplainFindingRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1510,7 +1582,7 @@ func (x *ExplainFindingRequest) String() string {
 func (*ExplainFindingRequest) ProtoMessage() {}
 
 func (x *ExplainFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1523,7 +1595,7 @@ func (x *ExplainFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainFindingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainFindingRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ExplainFindingRequest) GetSample() string {
@@ -1562,7 +1634,7 @@ type ExplainFindingResponse struct {
 
 func (x *ExplainFindingResponse) Reset() {
 	*x = ExplainFindingResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1574,7 +1646,7 @@ func (x *ExplainFindingResponse) String() string {
 func (*ExplainFindingResponse) ProtoMessage() {}
 
 func (x *ExplainFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1587,7 +1659,7 @@ func (x *ExplainFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainFindingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainFindingResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ExplainFindingResponse) GetSample() string {
@@ -1655,7 +1727,7 @@ type Explanation struct {
 
 func (x *Explanation) Reset() {
 	*x = Explanation{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1667,7 +1739,7 @@ func (x *Explanation) String() string {
 func (*Explanation) ProtoMessage() {}
 
 func (x *Explanation) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1680,7 +1752,7 @@ func (x *Explanation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Explanation.ProtoReflect.Descriptor instead.
 func (*Explanation) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Explanation) GetName() string {
@@ -1826,7 +1898,7 @@ type ExplainedInput struct {
 
 func (x *ExplainedInput) Reset() {
 	*x = ExplainedInput{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1838,7 +1910,7 @@ func (x *ExplainedInput) String() string {
 func (*ExplainedInput) ProtoMessage() {}
 
 func (x *ExplainedInput) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1851,7 +1923,7 @@ func (x *ExplainedInput) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainedInput.ProtoReflect.Descriptor instead.
 func (*ExplainedInput) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ExplainedInput) GetName() string {
@@ -1932,7 +2004,7 @@ type ExplainedCorrelation struct {
 
 func (x *ExplainedCorrelation) Reset() {
 	*x = ExplainedCorrelation{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1944,7 +2016,7 @@ func (x *ExplainedCorrelation) String() string {
 func (*ExplainedCorrelation) ProtoMessage() {}
 
 func (x *ExplainedCorrelation) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1957,7 +2029,7 @@ func (x *ExplainedCorrelation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainedCorrelation.ProtoReflect.Descriptor instead.
 func (*ExplainedCorrelation) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ExplainedCorrelation) GetA() string {
@@ -1996,7 +2068,7 @@ type AuditRecordRequest struct {
 
 func (x *AuditRecordRequest) Reset() {
 	*x = AuditRecordRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2008,7 +2080,7 @@ func (x *AuditRecordRequest) String() string {
 func (*AuditRecordRequest) ProtoMessage() {}
 
 func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2021,7 +2093,7 @@ func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordRequest.ProtoReflect.Descriptor instead.
 func (*AuditRecordRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
 }
 
 type AuditRecordResponse struct {
@@ -2044,7 +2116,7 @@ type AuditRecordResponse struct {
 
 func (x *AuditRecordResponse) Reset() {
 	*x = AuditRecordResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2056,7 +2128,7 @@ func (x *AuditRecordResponse) String() string {
 func (*AuditRecordResponse) ProtoMessage() {}
 
 func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2069,7 +2141,7 @@ func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordResponse.ProtoReflect.Descriptor instead.
 func (*AuditRecordResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *AuditRecordResponse) GetUnbroken() bool {
@@ -2131,7 +2203,7 @@ type AuditFault struct {
 
 func (x *AuditFault) Reset() {
 	*x = AuditFault{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2143,7 +2215,7 @@ func (x *AuditFault) String() string {
 func (*AuditFault) ProtoMessage() {}
 
 func (x *AuditFault) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2156,7 +2228,7 @@ func (x *AuditFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditFault.ProtoReflect.Descriptor instead.
 func (*AuditFault) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *AuditFault) GetCursor() uint64 {
@@ -2187,7 +2259,7 @@ type RunAudit struct {
 
 func (x *RunAudit) Reset() {
 	*x = RunAudit{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2199,7 +2271,7 @@ func (x *RunAudit) String() string {
 func (*RunAudit) ProtoMessage() {}
 
 func (x *RunAudit) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2212,7 +2284,7 @@ func (x *RunAudit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAudit.ProtoReflect.Descriptor instead.
 func (*RunAudit) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *RunAudit) GetInstrument() string {
@@ -2270,7 +2342,7 @@ type RegisterSampleRequest struct {
 
 func (x *RegisterSampleRequest) Reset() {
 	*x = RegisterSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2282,7 +2354,7 @@ func (x *RegisterSampleRequest) String() string {
 func (*RegisterSampleRequest) ProtoMessage() {}
 
 func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2295,7 +2367,7 @@ func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleRequest.ProtoReflect.Descriptor instead.
 func (*RegisterSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RegisterSampleRequest) GetRequestId() string {
@@ -2336,7 +2408,7 @@ type RegisterSampleResponse struct {
 
 func (x *RegisterSampleResponse) Reset() {
 	*x = RegisterSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2348,7 +2420,7 @@ func (x *RegisterSampleResponse) String() string {
 func (*RegisterSampleResponse) ProtoMessage() {}
 
 func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2361,7 +2433,7 @@ func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleResponse.ProtoReflect.Descriptor instead.
 func (*RegisterSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RegisterSampleResponse) GetSample() string {
@@ -2393,7 +2465,7 @@ type AmendSampleRequest struct {
 
 func (x *AmendSampleRequest) Reset() {
 	*x = AmendSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2405,7 +2477,7 @@ func (x *AmendSampleRequest) String() string {
 func (*AmendSampleRequest) ProtoMessage() {}
 
 func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2418,7 +2490,7 @@ func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleRequest.ProtoReflect.Descriptor instead.
 func (*AmendSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *AmendSampleRequest) GetRequestId() string {
@@ -2465,7 +2537,7 @@ type AmendSampleResponse struct {
 
 func (x *AmendSampleResponse) Reset() {
 	*x = AmendSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2477,7 +2549,7 @@ func (x *AmendSampleResponse) String() string {
 func (*AmendSampleResponse) ProtoMessage() {}
 
 func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2490,7 +2562,7 @@ func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleResponse.ProtoReflect.Descriptor instead.
 func (*AmendSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *AmendSampleResponse) GetCursor() uint64 {
@@ -2514,7 +2586,7 @@ type QueueSampleRequest struct {
 
 func (x *QueueSampleRequest) Reset() {
 	*x = QueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2526,7 +2598,7 @@ func (x *QueueSampleRequest) String() string {
 func (*QueueSampleRequest) ProtoMessage() {}
 
 func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2539,7 +2611,7 @@ func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*QueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *QueueSampleRequest) GetRequestId() string {
@@ -2587,7 +2659,7 @@ type QueueSampleResponse struct {
 
 func (x *QueueSampleResponse) Reset() {
 	*x = QueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2599,7 +2671,7 @@ func (x *QueueSampleResponse) String() string {
 func (*QueueSampleResponse) ProtoMessage() {}
 
 func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2612,7 +2684,7 @@ func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*QueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *QueueSampleResponse) GetPosition() uint32 {
@@ -2642,7 +2714,7 @@ type UnqueueSampleRequest struct {
 
 func (x *UnqueueSampleRequest) Reset() {
 	*x = UnqueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2654,7 +2726,7 @@ func (x *UnqueueSampleRequest) String() string {
 func (*UnqueueSampleRequest) ProtoMessage() {}
 
 func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2667,7 +2739,7 @@ func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *UnqueueSampleRequest) GetRequestId() string {
@@ -2714,7 +2786,7 @@ type UnqueueSampleResponse struct {
 
 func (x *UnqueueSampleResponse) Reset() {
 	*x = UnqueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2726,7 +2798,7 @@ func (x *UnqueueSampleResponse) String() string {
 func (*UnqueueSampleResponse) ProtoMessage() {}
 
 func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2739,7 +2811,7 @@ func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *UnqueueSampleResponse) GetCursor() uint64 {
@@ -2763,7 +2835,7 @@ type PlaceSampleRequest struct {
 
 func (x *PlaceSampleRequest) Reset() {
 	*x = PlaceSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2775,7 +2847,7 @@ func (x *PlaceSampleRequest) String() string {
 func (*PlaceSampleRequest) ProtoMessage() {}
 
 func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2788,7 +2860,7 @@ func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleRequest.ProtoReflect.Descriptor instead.
 func (*PlaceSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PlaceSampleRequest) GetRequestId() string {
@@ -2835,7 +2907,7 @@ type PlaceSampleResponse struct {
 
 func (x *PlaceSampleResponse) Reset() {
 	*x = PlaceSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2847,7 +2919,7 @@ func (x *PlaceSampleResponse) String() string {
 func (*PlaceSampleResponse) ProtoMessage() {}
 
 func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2860,7 +2932,7 @@ func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleResponse.ProtoReflect.Descriptor instead.
 func (*PlaceSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *PlaceSampleResponse) GetCursor() uint64 {
@@ -2883,7 +2955,7 @@ type RemoveSampleRequest struct {
 
 func (x *RemoveSampleRequest) Reset() {
 	*x = RemoveSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2895,7 +2967,7 @@ func (x *RemoveSampleRequest) String() string {
 func (*RemoveSampleRequest) ProtoMessage() {}
 
 func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2908,7 +2980,7 @@ func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleRequest.ProtoReflect.Descriptor instead.
 func (*RemoveSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *RemoveSampleRequest) GetRequestId() string {
@@ -2955,7 +3027,7 @@ type RemoveSampleResponse struct {
 
 func (x *RemoveSampleResponse) Reset() {
 	*x = RemoveSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2967,7 +3039,7 @@ func (x *RemoveSampleResponse) String() string {
 func (*RemoveSampleResponse) ProtoMessage() {}
 
 func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2980,7 +3052,7 @@ func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleResponse.ProtoReflect.Descriptor instead.
 func (*RemoveSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *RemoveSampleResponse) GetCursor() uint64 {
@@ -3009,7 +3081,7 @@ type SetMarkRequest struct {
 
 func (x *SetMarkRequest) Reset() {
 	*x = SetMarkRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3021,7 +3093,7 @@ func (x *SetMarkRequest) String() string {
 func (*SetMarkRequest) ProtoMessage() {}
 
 func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3034,7 +3106,7 @@ func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkRequest.ProtoReflect.Descriptor instead.
 func (*SetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *SetMarkRequest) GetRequestId() string {
@@ -3105,7 +3177,7 @@ type SetMarkResponse struct {
 
 func (x *SetMarkResponse) Reset() {
 	*x = SetMarkResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3117,7 +3189,7 @@ func (x *SetMarkResponse) String() string {
 func (*SetMarkResponse) ProtoMessage() {}
 
 func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3130,7 +3202,7 @@ func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkResponse.ProtoReflect.Descriptor instead.
 func (*SetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *SetMarkResponse) GetRoast() string {
@@ -3173,7 +3245,7 @@ type AssignReadingsRequest struct {
 
 func (x *AssignReadingsRequest) Reset() {
 	*x = AssignReadingsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3185,7 +3257,7 @@ func (x *AssignReadingsRequest) String() string {
 func (*AssignReadingsRequest) ProtoMessage() {}
 
 func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3198,7 +3270,7 @@ func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsRequest.ProtoReflect.Descriptor instead.
 func (*AssignReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *AssignReadingsRequest) GetRequestId() string {
@@ -3266,7 +3338,7 @@ type AssignReadingsResponse struct {
 
 func (x *AssignReadingsResponse) Reset() {
 	*x = AssignReadingsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3278,7 +3350,7 @@ func (x *AssignReadingsResponse) String() string {
 func (*AssignReadingsResponse) ProtoMessage() {}
 
 func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3291,7 +3363,7 @@ func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsResponse.ProtoReflect.Descriptor instead.
 func (*AssignReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *AssignReadingsResponse) GetCursor() uint64 {
@@ -3316,7 +3388,7 @@ type AddNoteRequest struct {
 
 func (x *AddNoteRequest) Reset() {
 	*x = AddNoteRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3328,7 +3400,7 @@ func (x *AddNoteRequest) String() string {
 func (*AddNoteRequest) ProtoMessage() {}
 
 func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3341,7 +3413,7 @@ func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteRequest.ProtoReflect.Descriptor instead.
 func (*AddNoteRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *AddNoteRequest) GetRequestId() string {
@@ -3395,7 +3467,7 @@ type AddNoteResponse struct {
 
 func (x *AddNoteResponse) Reset() {
 	*x = AddNoteResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3407,7 +3479,7 @@ func (x *AddNoteResponse) String() string {
 func (*AddNoteResponse) ProtoMessage() {}
 
 func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3420,7 +3492,7 @@ func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteResponse.ProtoReflect.Descriptor instead.
 func (*AddNoteResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *AddNoteResponse) GetCursor() uint64 {
@@ -3438,7 +3510,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3450,7 +3522,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3463,7 +3535,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
 }
 
 type ListStationsResponse struct {
@@ -3475,7 +3547,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3487,7 +3559,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3500,7 +3572,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *ListStationsResponse) GetStations() []*StationStatus {
@@ -3526,7 +3598,7 @@ type StationStatus struct {
 
 func (x *StationStatus) Reset() {
 	*x = StationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3538,7 +3610,7 @@ func (x *StationStatus) String() string {
 func (*StationStatus) ProtoMessage() {}
 
 func (x *StationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3551,7 +3623,7 @@ func (x *StationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationStatus.ProtoReflect.Descriptor instead.
 func (*StationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *StationStatus) GetStation() *Station {
@@ -3597,7 +3669,7 @@ type ListInstrumentsRequest struct {
 
 func (x *ListInstrumentsRequest) Reset() {
 	*x = ListInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3609,7 +3681,7 @@ func (x *ListInstrumentsRequest) String() string {
 func (*ListInstrumentsRequest) ProtoMessage() {}
 
 func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3622,7 +3694,7 @@ func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
 }
 
 type ListInstrumentsResponse struct {
@@ -3634,7 +3706,7 @@ type ListInstrumentsResponse struct {
 
 func (x *ListInstrumentsResponse) Reset() {
 	*x = ListInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3646,7 +3718,7 @@ func (x *ListInstrumentsResponse) String() string {
 func (*ListInstrumentsResponse) ProtoMessage() {}
 
 func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3659,7 +3731,7 @@ func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ListInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3703,7 +3775,7 @@ type InstrumentStatus struct {
 
 func (x *InstrumentStatus) Reset() {
 	*x = InstrumentStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3715,7 +3787,7 @@ func (x *InstrumentStatus) String() string {
 func (*InstrumentStatus) ProtoMessage() {}
 
 func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3728,7 +3800,7 @@ func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentStatus.ProtoReflect.Descriptor instead.
 func (*InstrumentStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *InstrumentStatus) GetInstrument() string {
@@ -3888,7 +3960,7 @@ type CalibrationStatus struct {
 
 func (x *CalibrationStatus) Reset() {
 	*x = CalibrationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3900,7 +3972,7 @@ func (x *CalibrationStatus) String() string {
 func (*CalibrationStatus) ProtoMessage() {}
 
 func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3913,7 +3985,7 @@ func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationStatus.ProtoReflect.Descriptor instead.
 func (*CalibrationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *CalibrationStatus) GetChannel() string {
@@ -3981,7 +4053,7 @@ type CheckStatus struct {
 
 func (x *CheckStatus) Reset() {
 	*x = CheckStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3993,7 +4065,7 @@ func (x *CheckStatus) String() string {
 func (*CheckStatus) ProtoMessage() {}
 
 func (x *CheckStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4006,7 +4078,7 @@ func (x *CheckStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckStatus.ProtoReflect.Descriptor instead.
 func (*CheckStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *CheckStatus) GetChannel() string {
@@ -4102,7 +4174,7 @@ type LatestReading struct {
 
 func (x *LatestReading) Reset() {
 	*x = LatestReading{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4114,7 +4186,7 @@ func (x *LatestReading) String() string {
 func (*LatestReading) ProtoMessage() {}
 
 func (x *LatestReading) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4127,7 +4199,7 @@ func (x *LatestReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LatestReading.ProtoReflect.Descriptor instead.
 func (*LatestReading) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *LatestReading) GetChannel() string {
@@ -4196,7 +4268,7 @@ type WatchInstrumentsRequest struct {
 
 func (x *WatchInstrumentsRequest) Reset() {
 	*x = WatchInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4208,7 +4280,7 @@ func (x *WatchInstrumentsRequest) String() string {
 func (*WatchInstrumentsRequest) ProtoMessage() {}
 
 func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4221,7 +4293,7 @@ func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *WatchInstrumentsRequest) GetInstruments() []string {
@@ -4242,7 +4314,7 @@ type WatchInstrumentsResponse struct {
 
 func (x *WatchInstrumentsResponse) Reset() {
 	*x = WatchInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4254,7 +4326,7 @@ func (x *WatchInstrumentsResponse) String() string {
 func (*WatchInstrumentsResponse) ProtoMessage() {}
 
 func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4267,7 +4339,7 @@ func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *WatchInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -4299,7 +4371,7 @@ type ActOnInstrumentRequest struct {
 
 func (x *ActOnInstrumentRequest) Reset() {
 	*x = ActOnInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4311,7 +4383,7 @@ func (x *ActOnInstrumentRequest) String() string {
 func (*ActOnInstrumentRequest) ProtoMessage() {}
 
 func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4324,7 +4396,7 @@ func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *ActOnInstrumentRequest) GetRequestId() string {
@@ -4378,7 +4450,7 @@ type ActOnInstrumentResponse struct {
 
 func (x *ActOnInstrumentResponse) Reset() {
 	*x = ActOnInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4390,7 +4462,7 @@ func (x *ActOnInstrumentResponse) String() string {
 func (*ActOnInstrumentResponse) ProtoMessage() {}
 
 func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4403,7 +4475,7 @@ func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *ActOnInstrumentResponse) GetAnswer() string {
@@ -4427,7 +4499,7 @@ type AdoptInstrumentRequest struct {
 
 func (x *AdoptInstrumentRequest) Reset() {
 	*x = AdoptInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4439,7 +4511,7 @@ func (x *AdoptInstrumentRequest) String() string {
 func (*AdoptInstrumentRequest) ProtoMessage() {}
 
 func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4452,7 +4524,7 @@ func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *AdoptInstrumentRequest) GetRequestId() string {
@@ -4500,7 +4572,7 @@ type AdoptInstrumentResponse struct {
 
 func (x *AdoptInstrumentResponse) Reset() {
 	*x = AdoptInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4512,7 +4584,7 @@ func (x *AdoptInstrumentResponse) String() string {
 func (*AdoptInstrumentResponse) ProtoMessage() {}
 
 func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4525,7 +4597,7 @@ func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *AdoptInstrumentResponse) GetCursor() uint64 {
@@ -4544,7 +4616,7 @@ type ReloadLabRequest struct {
 
 func (x *ReloadLabRequest) Reset() {
 	*x = ReloadLabRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4556,7 +4628,7 @@ func (x *ReloadLabRequest) String() string {
 func (*ReloadLabRequest) ProtoMessage() {}
 
 func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4569,7 +4641,7 @@ func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabRequest.ProtoReflect.Descriptor instead.
 func (*ReloadLabRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *ReloadLabRequest) GetPerson() string {
@@ -4591,7 +4663,7 @@ type ReloadLabResponse struct {
 
 func (x *ReloadLabResponse) Reset() {
 	*x = ReloadLabResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4603,7 +4675,7 @@ func (x *ReloadLabResponse) String() string {
 func (*ReloadLabResponse) ProtoMessage() {}
 
 func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4616,7 +4688,7 @@ func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabResponse.ProtoReflect.Descriptor instead.
 func (*ReloadLabResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *ReloadLabResponse) GetStarted() []string {
@@ -4679,7 +4751,7 @@ type CalibrationPlan struct {
 
 func (x *CalibrationPlan) Reset() {
 	*x = CalibrationPlan{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4691,7 +4763,7 @@ func (x *CalibrationPlan) String() string {
 func (*CalibrationPlan) ProtoMessage() {}
 
 func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4704,7 +4776,7 @@ func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationPlan.ProtoReflect.Descriptor instead.
 func (*CalibrationPlan) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *CalibrationPlan) GetInstrument() string {
@@ -4814,7 +4886,7 @@ type TryCalibrationRequest struct {
 
 func (x *TryCalibrationRequest) Reset() {
 	*x = TryCalibrationRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4826,7 +4898,7 @@ func (x *TryCalibrationRequest) String() string {
 func (*TryCalibrationRequest) ProtoMessage() {}
 
 func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4839,7 +4911,7 @@ func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TryCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*TryCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *TryCalibrationRequest) GetPlan() *CalibrationPlan {
@@ -4865,7 +4937,7 @@ type TryCalibrationResponse struct {
 
 func (x *TryCalibrationResponse) Reset() {
 	*x = TryCalibrationResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4877,7 +4949,7 @@ func (x *TryCalibrationResponse) String() string {
 func (*TryCalibrationResponse) ProtoMessage() {}
 
 func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4890,7 +4962,7 @@ func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TryCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*TryCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *TryCalibrationResponse) GetCalibration() *Calibration {
@@ -4943,7 +5015,7 @@ type CalibrationAt struct {
 
 func (x *CalibrationAt) Reset() {
 	*x = CalibrationAt{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4955,7 +5027,7 @@ func (x *CalibrationAt) String() string {
 func (*CalibrationAt) ProtoMessage() {}
 
 func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4968,7 +5040,7 @@ func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationAt.ProtoReflect.Descriptor instead.
 func (*CalibrationAt) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *CalibrationAt) GetX() float64 {
@@ -5012,7 +5084,7 @@ type MakeCalibrationRequest struct {
 
 func (x *MakeCalibrationRequest) Reset() {
 	*x = MakeCalibrationRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5024,7 +5096,7 @@ func (x *MakeCalibrationRequest) String() string {
 func (*MakeCalibrationRequest) ProtoMessage() {}
 
 func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5037,7 +5109,7 @@ func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*MakeCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *MakeCalibrationRequest) GetRequestId() string {
@@ -5078,7 +5150,7 @@ type MakeCalibrationResponse struct {
 
 func (x *MakeCalibrationResponse) Reset() {
 	*x = MakeCalibrationResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5090,7 +5162,7 @@ func (x *MakeCalibrationResponse) String() string {
 func (*MakeCalibrationResponse) ProtoMessage() {}
 
 func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5103,7 +5175,7 @@ func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*MakeCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *MakeCalibrationResponse) GetCalibration() string {
@@ -5132,7 +5204,7 @@ type ListCalibrationsRequest struct {
 
 func (x *ListCalibrationsRequest) Reset() {
 	*x = ListCalibrationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5144,7 +5216,7 @@ func (x *ListCalibrationsRequest) String() string {
 func (*ListCalibrationsRequest) ProtoMessage() {}
 
 func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5157,7 +5229,7 @@ func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsRequest.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *ListCalibrationsRequest) GetInstrument() string {
@@ -5183,7 +5255,7 @@ type ListCalibrationsResponse struct {
 
 func (x *ListCalibrationsResponse) Reset() {
 	*x = ListCalibrationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5195,7 +5267,7 @@ func (x *ListCalibrationsResponse) String() string {
 func (*ListCalibrationsResponse) ProtoMessage() {}
 
 func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5208,7 +5280,7 @@ func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsResponse.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *ListCalibrationsResponse) GetCalibrations() []*RecordedCalibration {
@@ -5233,7 +5305,7 @@ type RecordedCalibration struct {
 
 func (x *RecordedCalibration) Reset() {
 	*x = RecordedCalibration{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5245,7 +5317,7 @@ func (x *RecordedCalibration) String() string {
 func (*RecordedCalibration) ProtoMessage() {}
 
 func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5258,7 +5330,7 @@ func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordedCalibration.ProtoReflect.Descriptor instead.
 func (*RecordedCalibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{69}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *RecordedCalibration) GetCalibration() *Calibration {
@@ -5324,7 +5396,7 @@ type CheckInstrumentRequest struct {
 
 func (x *CheckInstrumentRequest) Reset() {
 	*x = CheckInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5336,7 +5408,7 @@ func (x *CheckInstrumentRequest) String() string {
 func (*CheckInstrumentRequest) ProtoMessage() {}
 
 func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5349,7 +5421,7 @@ func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*CheckInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{70}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *CheckInstrumentRequest) GetRequestId() string {
@@ -5425,7 +5497,7 @@ type CheckInstrumentResponse struct {
 
 func (x *CheckInstrumentResponse) Reset() {
 	*x = CheckInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5437,7 +5509,7 @@ func (x *CheckInstrumentResponse) String() string {
 func (*CheckInstrumentResponse) ProtoMessage() {}
 
 func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5450,7 +5522,7 @@ func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*CheckInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{71}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *CheckInstrumentResponse) GetChecked() *InstrumentChecked {
@@ -5485,7 +5557,7 @@ type ReadMeanRequest struct {
 
 func (x *ReadMeanRequest) Reset() {
 	*x = ReadMeanRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5497,7 +5569,7 @@ func (x *ReadMeanRequest) String() string {
 func (*ReadMeanRequest) ProtoMessage() {}
 
 func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5510,7 +5582,7 @@ func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadMeanRequest.ProtoReflect.Descriptor instead.
 func (*ReadMeanRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{72}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *ReadMeanRequest) GetInstrument() string {
@@ -5579,7 +5651,7 @@ type ReadMeanResponse struct {
 
 func (x *ReadMeanResponse) Reset() {
 	*x = ReadMeanResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5591,7 +5663,7 @@ func (x *ReadMeanResponse) String() string {
 func (*ReadMeanResponse) ProtoMessage() {}
 
 func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5604,7 +5676,7 @@ func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadMeanResponse.ProtoReflect.Descriptor instead.
 func (*ReadMeanResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{73}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *ReadMeanResponse) GetRun() string {
@@ -5737,7 +5809,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12+\n" +
 	"\x06curves\x18\x03 \x03(\v2\x13.evenbench.v1.CurveR\x06curves\x125\n" +
 	"\frate_of_rise\x18\x04 \x01(\v2\x13.evenbench.v1.CurveR\n" +
-	"rateOfRise\"\xdb\x01\n" +
+	"rateOfRise\"\x8d\x02\n" +
 	"\x05Curve\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12\x12\n" +
@@ -5745,10 +5817,16 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\telapsed_s\x18\x04 \x03(\x01R\belapsedS\x12\x14\n" +
 	"\x05value\x18\x05 \x03(\x01R\x05value\x12\x19\n" +
 	"\bwindow_s\x18\x06 \x01(\x01R\awindowS\x12B\n" +
-	"\fcalibrations\x18\a \x03(\v2\x1e.evenbench.v1.CurveCalibrationR\fcalibrations\"J\n" +
+	"\fcalibrations\x18\a \x03(\v2\x1e.evenbench.v1.CurveCalibrationR\fcalibrations\x120\n" +
+	"\x06doubts\x18\b \x03(\v2\x18.evenbench.v1.CurveDoubtR\x06doubts\"J\n" +
 	"\x10CurveCalibration\x12\x14\n" +
 	"\x05first\x18\x01 \x01(\rR\x05first\x12 \n" +
-	"\vcalibration\x18\x02 \x01(\tR\vcalibration\"0\n" +
+	"\vcalibration\x18\x02 \x01(\tR\vcalibration\"k\n" +
+	"\n" +
+	"CurveDoubt\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\rR\x05first\x12\x12\n" +
+	"\x04last\x18\x02 \x01(\rR\x04last\x123\n" +
+	"\x06reason\x18\x03 \x01(\x0e2\x1b.evenbench.v1.QualityReasonR\x06reason\"0\n" +
 	"\x12WatchRoastsRequest\x12\x1a\n" +
 	"\bstations\x18\x01 \x03(\tR\bstations\"\x97\x01\n" +
 	"\x13WatchRoastsResponse\x123\n" +
@@ -6253,7 +6331,7 @@ func file_evenbench_v1_hub_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 74)
+var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 75)
 var file_evenbench_v1_hub_proto_goTypes = []any{
 	(ErrorReason)(0),                 // 0: evenbench.v1.ErrorReason
 	(DueState)(0),                    // 1: evenbench.v1.DueState
@@ -6270,219 +6348,222 @@ var file_evenbench_v1_hub_proto_goTypes = []any{
 	(*GetTraceResponse)(nil),         // 12: evenbench.v1.GetTraceResponse
 	(*Curve)(nil),                    // 13: evenbench.v1.Curve
 	(*CurveCalibration)(nil),         // 14: evenbench.v1.CurveCalibration
-	(*WatchRoastsRequest)(nil),       // 15: evenbench.v1.WatchRoastsRequest
-	(*WatchRoastsResponse)(nil),      // 16: evenbench.v1.WatchRoastsResponse
-	(*RoastProgress)(nil),            // 17: evenbench.v1.RoastProgress
-	(*ExpectedMark)(nil),             // 18: evenbench.v1.ExpectedMark
-	(*ExplainFindingRequest)(nil),    // 19: evenbench.v1.ExplainFindingRequest
-	(*ExplainFindingResponse)(nil),   // 20: evenbench.v1.ExplainFindingResponse
-	(*Explanation)(nil),              // 21: evenbench.v1.Explanation
-	(*ExplainedInput)(nil),           // 22: evenbench.v1.ExplainedInput
-	(*ExplainedCorrelation)(nil),     // 23: evenbench.v1.ExplainedCorrelation
-	(*AuditRecordRequest)(nil),       // 24: evenbench.v1.AuditRecordRequest
-	(*AuditRecordResponse)(nil),      // 25: evenbench.v1.AuditRecordResponse
-	(*AuditFault)(nil),               // 26: evenbench.v1.AuditFault
-	(*RunAudit)(nil),                 // 27: evenbench.v1.RunAudit
-	(*RegisterSampleRequest)(nil),    // 28: evenbench.v1.RegisterSampleRequest
-	(*RegisterSampleResponse)(nil),   // 29: evenbench.v1.RegisterSampleResponse
-	(*AmendSampleRequest)(nil),       // 30: evenbench.v1.AmendSampleRequest
-	(*AmendSampleResponse)(nil),      // 31: evenbench.v1.AmendSampleResponse
-	(*QueueSampleRequest)(nil),       // 32: evenbench.v1.QueueSampleRequest
-	(*QueueSampleResponse)(nil),      // 33: evenbench.v1.QueueSampleResponse
-	(*UnqueueSampleRequest)(nil),     // 34: evenbench.v1.UnqueueSampleRequest
-	(*UnqueueSampleResponse)(nil),    // 35: evenbench.v1.UnqueueSampleResponse
-	(*PlaceSampleRequest)(nil),       // 36: evenbench.v1.PlaceSampleRequest
-	(*PlaceSampleResponse)(nil),      // 37: evenbench.v1.PlaceSampleResponse
-	(*RemoveSampleRequest)(nil),      // 38: evenbench.v1.RemoveSampleRequest
-	(*RemoveSampleResponse)(nil),     // 39: evenbench.v1.RemoveSampleResponse
-	(*SetMarkRequest)(nil),           // 40: evenbench.v1.SetMarkRequest
-	(*SetMarkResponse)(nil),          // 41: evenbench.v1.SetMarkResponse
-	(*AssignReadingsRequest)(nil),    // 42: evenbench.v1.AssignReadingsRequest
-	(*AssignReadingsResponse)(nil),   // 43: evenbench.v1.AssignReadingsResponse
-	(*AddNoteRequest)(nil),           // 44: evenbench.v1.AddNoteRequest
-	(*AddNoteResponse)(nil),          // 45: evenbench.v1.AddNoteResponse
-	(*ListStationsRequest)(nil),      // 46: evenbench.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),     // 47: evenbench.v1.ListStationsResponse
-	(*StationStatus)(nil),            // 48: evenbench.v1.StationStatus
-	(*ListInstrumentsRequest)(nil),   // 49: evenbench.v1.ListInstrumentsRequest
-	(*ListInstrumentsResponse)(nil),  // 50: evenbench.v1.ListInstrumentsResponse
-	(*InstrumentStatus)(nil),         // 51: evenbench.v1.InstrumentStatus
-	(*CalibrationStatus)(nil),        // 52: evenbench.v1.CalibrationStatus
-	(*CheckStatus)(nil),              // 53: evenbench.v1.CheckStatus
-	(*LatestReading)(nil),            // 54: evenbench.v1.LatestReading
-	(*WatchInstrumentsRequest)(nil),  // 55: evenbench.v1.WatchInstrumentsRequest
-	(*WatchInstrumentsResponse)(nil), // 56: evenbench.v1.WatchInstrumentsResponse
-	(*ActOnInstrumentRequest)(nil),   // 57: evenbench.v1.ActOnInstrumentRequest
-	(*ActOnInstrumentResponse)(nil),  // 58: evenbench.v1.ActOnInstrumentResponse
-	(*AdoptInstrumentRequest)(nil),   // 59: evenbench.v1.AdoptInstrumentRequest
-	(*AdoptInstrumentResponse)(nil),  // 60: evenbench.v1.AdoptInstrumentResponse
-	(*ReloadLabRequest)(nil),         // 61: evenbench.v1.ReloadLabRequest
-	(*ReloadLabResponse)(nil),        // 62: evenbench.v1.ReloadLabResponse
-	(*CalibrationPlan)(nil),          // 63: evenbench.v1.CalibrationPlan
-	(*TryCalibrationRequest)(nil),    // 64: evenbench.v1.TryCalibrationRequest
-	(*TryCalibrationResponse)(nil),   // 65: evenbench.v1.TryCalibrationResponse
-	(*CalibrationAt)(nil),            // 66: evenbench.v1.CalibrationAt
-	(*MakeCalibrationRequest)(nil),   // 67: evenbench.v1.MakeCalibrationRequest
-	(*MakeCalibrationResponse)(nil),  // 68: evenbench.v1.MakeCalibrationResponse
-	(*ListCalibrationsRequest)(nil),  // 69: evenbench.v1.ListCalibrationsRequest
-	(*ListCalibrationsResponse)(nil), // 70: evenbench.v1.ListCalibrationsResponse
-	(*RecordedCalibration)(nil),      // 71: evenbench.v1.RecordedCalibration
-	(*CheckInstrumentRequest)(nil),   // 72: evenbench.v1.CheckInstrumentRequest
-	(*CheckInstrumentResponse)(nil),  // 73: evenbench.v1.CheckInstrumentResponse
-	(*ReadMeanRequest)(nil),          // 74: evenbench.v1.ReadMeanRequest
-	(*ReadMeanResponse)(nil),         // 75: evenbench.v1.ReadMeanResponse
-	(*timestamppb.Timestamp)(nil),    // 76: google.protobuf.Timestamp
-	(*Station)(nil),                  // 77: evenbench.v1.Station
-	(*Entry)(nil),                    // 78: evenbench.v1.Entry
-	(*SampleRecord)(nil),             // 79: evenbench.v1.SampleRecord
-	(*Roast)(nil),                    // 80: evenbench.v1.Roast
-	(*Mark)(nil),                     // 81: evenbench.v1.Mark
-	(*Finding)(nil),                  // 82: evenbench.v1.Finding
-	(MarkKind)(0),                    // 83: evenbench.v1.MarkKind
-	(*CriteriaVerdict)(nil),          // 84: evenbench.v1.CriteriaVerdict
-	(*Measurement)(nil),              // 85: evenbench.v1.Measurement
-	(*SampleIdentity)(nil),           // 86: evenbench.v1.SampleIdentity
-	(InstrumentState)(0),             // 87: evenbench.v1.InstrumentState
-	(CheckVerdict)(0),                // 88: evenbench.v1.CheckVerdict
-	(Quality)(0),                     // 89: evenbench.v1.Quality
-	(QualityReason)(0),               // 90: evenbench.v1.QualityReason
-	(Action)(0),                      // 91: evenbench.v1.Action
-	(CalibrationForm)(0),             // 92: evenbench.v1.CalibrationForm
-	(*CalibrationPoint)(nil),         // 93: evenbench.v1.CalibrationPoint
-	(*Calibration)(nil),              // 94: evenbench.v1.Calibration
-	(*CalibrationConcern)(nil),       // 95: evenbench.v1.CalibrationConcern
-	(*InstrumentChecked)(nil),        // 96: evenbench.v1.InstrumentChecked
+	(*CurveDoubt)(nil),               // 15: evenbench.v1.CurveDoubt
+	(*WatchRoastsRequest)(nil),       // 16: evenbench.v1.WatchRoastsRequest
+	(*WatchRoastsResponse)(nil),      // 17: evenbench.v1.WatchRoastsResponse
+	(*RoastProgress)(nil),            // 18: evenbench.v1.RoastProgress
+	(*ExpectedMark)(nil),             // 19: evenbench.v1.ExpectedMark
+	(*ExplainFindingRequest)(nil),    // 20: evenbench.v1.ExplainFindingRequest
+	(*ExplainFindingResponse)(nil),   // 21: evenbench.v1.ExplainFindingResponse
+	(*Explanation)(nil),              // 22: evenbench.v1.Explanation
+	(*ExplainedInput)(nil),           // 23: evenbench.v1.ExplainedInput
+	(*ExplainedCorrelation)(nil),     // 24: evenbench.v1.ExplainedCorrelation
+	(*AuditRecordRequest)(nil),       // 25: evenbench.v1.AuditRecordRequest
+	(*AuditRecordResponse)(nil),      // 26: evenbench.v1.AuditRecordResponse
+	(*AuditFault)(nil),               // 27: evenbench.v1.AuditFault
+	(*RunAudit)(nil),                 // 28: evenbench.v1.RunAudit
+	(*RegisterSampleRequest)(nil),    // 29: evenbench.v1.RegisterSampleRequest
+	(*RegisterSampleResponse)(nil),   // 30: evenbench.v1.RegisterSampleResponse
+	(*AmendSampleRequest)(nil),       // 31: evenbench.v1.AmendSampleRequest
+	(*AmendSampleResponse)(nil),      // 32: evenbench.v1.AmendSampleResponse
+	(*QueueSampleRequest)(nil),       // 33: evenbench.v1.QueueSampleRequest
+	(*QueueSampleResponse)(nil),      // 34: evenbench.v1.QueueSampleResponse
+	(*UnqueueSampleRequest)(nil),     // 35: evenbench.v1.UnqueueSampleRequest
+	(*UnqueueSampleResponse)(nil),    // 36: evenbench.v1.UnqueueSampleResponse
+	(*PlaceSampleRequest)(nil),       // 37: evenbench.v1.PlaceSampleRequest
+	(*PlaceSampleResponse)(nil),      // 38: evenbench.v1.PlaceSampleResponse
+	(*RemoveSampleRequest)(nil),      // 39: evenbench.v1.RemoveSampleRequest
+	(*RemoveSampleResponse)(nil),     // 40: evenbench.v1.RemoveSampleResponse
+	(*SetMarkRequest)(nil),           // 41: evenbench.v1.SetMarkRequest
+	(*SetMarkResponse)(nil),          // 42: evenbench.v1.SetMarkResponse
+	(*AssignReadingsRequest)(nil),    // 43: evenbench.v1.AssignReadingsRequest
+	(*AssignReadingsResponse)(nil),   // 44: evenbench.v1.AssignReadingsResponse
+	(*AddNoteRequest)(nil),           // 45: evenbench.v1.AddNoteRequest
+	(*AddNoteResponse)(nil),          // 46: evenbench.v1.AddNoteResponse
+	(*ListStationsRequest)(nil),      // 47: evenbench.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),     // 48: evenbench.v1.ListStationsResponse
+	(*StationStatus)(nil),            // 49: evenbench.v1.StationStatus
+	(*ListInstrumentsRequest)(nil),   // 50: evenbench.v1.ListInstrumentsRequest
+	(*ListInstrumentsResponse)(nil),  // 51: evenbench.v1.ListInstrumentsResponse
+	(*InstrumentStatus)(nil),         // 52: evenbench.v1.InstrumentStatus
+	(*CalibrationStatus)(nil),        // 53: evenbench.v1.CalibrationStatus
+	(*CheckStatus)(nil),              // 54: evenbench.v1.CheckStatus
+	(*LatestReading)(nil),            // 55: evenbench.v1.LatestReading
+	(*WatchInstrumentsRequest)(nil),  // 56: evenbench.v1.WatchInstrumentsRequest
+	(*WatchInstrumentsResponse)(nil), // 57: evenbench.v1.WatchInstrumentsResponse
+	(*ActOnInstrumentRequest)(nil),   // 58: evenbench.v1.ActOnInstrumentRequest
+	(*ActOnInstrumentResponse)(nil),  // 59: evenbench.v1.ActOnInstrumentResponse
+	(*AdoptInstrumentRequest)(nil),   // 60: evenbench.v1.AdoptInstrumentRequest
+	(*AdoptInstrumentResponse)(nil),  // 61: evenbench.v1.AdoptInstrumentResponse
+	(*ReloadLabRequest)(nil),         // 62: evenbench.v1.ReloadLabRequest
+	(*ReloadLabResponse)(nil),        // 63: evenbench.v1.ReloadLabResponse
+	(*CalibrationPlan)(nil),          // 64: evenbench.v1.CalibrationPlan
+	(*TryCalibrationRequest)(nil),    // 65: evenbench.v1.TryCalibrationRequest
+	(*TryCalibrationResponse)(nil),   // 66: evenbench.v1.TryCalibrationResponse
+	(*CalibrationAt)(nil),            // 67: evenbench.v1.CalibrationAt
+	(*MakeCalibrationRequest)(nil),   // 68: evenbench.v1.MakeCalibrationRequest
+	(*MakeCalibrationResponse)(nil),  // 69: evenbench.v1.MakeCalibrationResponse
+	(*ListCalibrationsRequest)(nil),  // 70: evenbench.v1.ListCalibrationsRequest
+	(*ListCalibrationsResponse)(nil), // 71: evenbench.v1.ListCalibrationsResponse
+	(*RecordedCalibration)(nil),      // 72: evenbench.v1.RecordedCalibration
+	(*CheckInstrumentRequest)(nil),   // 73: evenbench.v1.CheckInstrumentRequest
+	(*CheckInstrumentResponse)(nil),  // 74: evenbench.v1.CheckInstrumentResponse
+	(*ReadMeanRequest)(nil),          // 75: evenbench.v1.ReadMeanRequest
+	(*ReadMeanResponse)(nil),         // 76: evenbench.v1.ReadMeanResponse
+	(*timestamppb.Timestamp)(nil),    // 77: google.protobuf.Timestamp
+	(*Station)(nil),                  // 78: evenbench.v1.Station
+	(*Entry)(nil),                    // 79: evenbench.v1.Entry
+	(*SampleRecord)(nil),             // 80: evenbench.v1.SampleRecord
+	(*Roast)(nil),                    // 81: evenbench.v1.Roast
+	(QualityReason)(0),               // 82: evenbench.v1.QualityReason
+	(*Mark)(nil),                     // 83: evenbench.v1.Mark
+	(*Finding)(nil),                  // 84: evenbench.v1.Finding
+	(MarkKind)(0),                    // 85: evenbench.v1.MarkKind
+	(*CriteriaVerdict)(nil),          // 86: evenbench.v1.CriteriaVerdict
+	(*Measurement)(nil),              // 87: evenbench.v1.Measurement
+	(*SampleIdentity)(nil),           // 88: evenbench.v1.SampleIdentity
+	(InstrumentState)(0),             // 89: evenbench.v1.InstrumentState
+	(CheckVerdict)(0),                // 90: evenbench.v1.CheckVerdict
+	(Quality)(0),                     // 91: evenbench.v1.Quality
+	(Action)(0),                      // 92: evenbench.v1.Action
+	(CalibrationForm)(0),             // 93: evenbench.v1.CalibrationForm
+	(*CalibrationPoint)(nil),         // 94: evenbench.v1.CalibrationPoint
+	(*Calibration)(nil),              // 95: evenbench.v1.Calibration
+	(*CalibrationConcern)(nil),       // 96: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),        // 97: evenbench.v1.InstrumentChecked
 }
 var file_evenbench_v1_hub_proto_depIdxs = []int32{
-	76, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
-	77, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
+	77, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
+	78, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
 	5,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
-	78, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
-	79, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
-	76, // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
-	79, // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
-	79, // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
-	80, // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
+	79, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
+	80, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
+	77, // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
+	80, // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
+	80, // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
+	81, // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
 	13, // 9: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
 	13, // 10: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
 	14, // 11: evenbench.v1.Curve.calibrations:type_name -> evenbench.v1.CurveCalibration
-	17, // 12: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
-	76, // 13: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
-	76, // 14: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
-	81, // 15: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
-	82, // 16: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
-	18, // 17: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
-	83, // 18: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
-	84, // 19: evenbench.v1.ExplainFindingResponse.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	21, // 20: evenbench.v1.ExplainFindingResponse.explanations:type_name -> evenbench.v1.Explanation
-	22, // 21: evenbench.v1.Explanation.inputs:type_name -> evenbench.v1.ExplainedInput
-	23, // 22: evenbench.v1.Explanation.correlations:type_name -> evenbench.v1.ExplainedCorrelation
-	85, // 23: evenbench.v1.ExplainedInput.measurement:type_name -> evenbench.v1.Measurement
-	81, // 24: evenbench.v1.ExplainedInput.mark:type_name -> evenbench.v1.Mark
-	26, // 25: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
-	27, // 26: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
-	86, // 27: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	86, // 28: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	76, // 29: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
-	83, // 30: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
-	76, // 31: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
-	48, // 32: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
-	77, // 33: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
-	76, // 34: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
-	51, // 35: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	87, // 36: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
-	76, // 37: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
-	76, // 38: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
-	54, // 39: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
-	52, // 40: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
-	53, // 41: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
-	76, // 42: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
-	76, // 43: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
-	1,  // 44: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
-	76, // 45: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
-	88, // 46: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
-	76, // 47: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
-	1,  // 48: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
-	89, // 49: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
-	90, // 50: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
-	76, // 51: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
-	51, // 52: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	91, // 53: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
-	92, // 54: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
-	93, // 55: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
-	76, // 56: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
-	76, // 57: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
-	63, // 58: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
-	94, // 59: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
-	95, // 60: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
-	66, // 61: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
-	63, // 62: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
-	71, // 63: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
-	94, // 64: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
-	76, // 65: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
-	96, // 66: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
-	76, // 67: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
-	2,  // 68: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
-	4,  // 69: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
-	7,  // 70: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
-	9,  // 71: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
-	11, // 72: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
-	15, // 73: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
-	19, // 74: evenbench.v1.RecordService.ExplainFinding:input_type -> evenbench.v1.ExplainFindingRequest
-	24, // 75: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
-	28, // 76: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
-	30, // 77: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
-	32, // 78: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
-	34, // 79: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
-	36, // 80: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
-	38, // 81: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
-	40, // 82: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
-	42, // 83: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
-	44, // 84: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
-	46, // 85: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
-	49, // 86: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
-	55, // 87: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
-	57, // 88: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
-	59, // 89: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
-	61, // 90: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
-	64, // 91: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
-	67, // 92: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
-	69, // 93: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
-	72, // 94: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
-	74, // 95: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
-	3,  // 96: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
-	6,  // 97: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
-	8,  // 98: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
-	10, // 99: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
-	12, // 100: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
-	16, // 101: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
-	20, // 102: evenbench.v1.RecordService.ExplainFinding:output_type -> evenbench.v1.ExplainFindingResponse
-	25, // 103: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
-	29, // 104: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
-	31, // 105: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
-	33, // 106: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
-	35, // 107: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
-	37, // 108: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
-	39, // 109: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
-	41, // 110: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
-	43, // 111: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
-	45, // 112: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
-	47, // 113: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
-	50, // 114: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
-	56, // 115: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
-	58, // 116: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
-	60, // 117: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
-	62, // 118: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
-	65, // 119: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
-	68, // 120: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
-	70, // 121: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
-	73, // 122: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
-	75, // 123: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
-	96, // [96:124] is the sub-list for method output_type
-	68, // [68:96] is the sub-list for method input_type
-	68, // [68:68] is the sub-list for extension type_name
-	68, // [68:68] is the sub-list for extension extendee
-	0,  // [0:68] is the sub-list for field type_name
+	15, // 12: evenbench.v1.Curve.doubts:type_name -> evenbench.v1.CurveDoubt
+	82, // 13: evenbench.v1.CurveDoubt.reason:type_name -> evenbench.v1.QualityReason
+	18, // 14: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
+	77, // 15: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
+	77, // 16: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
+	83, // 17: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
+	84, // 18: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
+	19, // 19: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
+	85, // 20: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
+	86, // 21: evenbench.v1.ExplainFindingResponse.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	22, // 22: evenbench.v1.ExplainFindingResponse.explanations:type_name -> evenbench.v1.Explanation
+	23, // 23: evenbench.v1.Explanation.inputs:type_name -> evenbench.v1.ExplainedInput
+	24, // 24: evenbench.v1.Explanation.correlations:type_name -> evenbench.v1.ExplainedCorrelation
+	87, // 25: evenbench.v1.ExplainedInput.measurement:type_name -> evenbench.v1.Measurement
+	83, // 26: evenbench.v1.ExplainedInput.mark:type_name -> evenbench.v1.Mark
+	27, // 27: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
+	28, // 28: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
+	88, // 29: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	88, // 30: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	77, // 31: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
+	85, // 32: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
+	77, // 33: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
+	49, // 34: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
+	78, // 35: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
+	77, // 36: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
+	52, // 37: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	89, // 38: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
+	77, // 39: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
+	77, // 40: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
+	55, // 41: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
+	53, // 42: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
+	54, // 43: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
+	77, // 44: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
+	77, // 45: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
+	1,  // 46: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
+	77, // 47: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
+	90, // 48: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
+	77, // 49: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
+	1,  // 50: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
+	91, // 51: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
+	82, // 52: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
+	77, // 53: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
+	52, // 54: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	92, // 55: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
+	93, // 56: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
+	94, // 57: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
+	77, // 58: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
+	77, // 59: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
+	64, // 60: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	95, // 61: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
+	96, // 62: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
+	67, // 63: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
+	64, // 64: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	72, // 65: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
+	95, // 66: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
+	77, // 67: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
+	97, // 68: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
+	77, // 69: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
+	2,  // 70: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
+	4,  // 71: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
+	7,  // 72: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
+	9,  // 73: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
+	11, // 74: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
+	16, // 75: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
+	20, // 76: evenbench.v1.RecordService.ExplainFinding:input_type -> evenbench.v1.ExplainFindingRequest
+	25, // 77: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
+	29, // 78: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
+	31, // 79: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
+	33, // 80: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
+	35, // 81: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
+	37, // 82: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
+	39, // 83: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
+	41, // 84: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
+	43, // 85: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
+	45, // 86: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
+	47, // 87: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
+	50, // 88: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
+	56, // 89: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
+	58, // 90: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
+	60, // 91: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
+	62, // 92: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
+	65, // 93: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
+	68, // 94: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
+	70, // 95: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
+	73, // 96: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
+	75, // 97: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
+	3,  // 98: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
+	6,  // 99: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
+	8,  // 100: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
+	10, // 101: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
+	12, // 102: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
+	17, // 103: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
+	21, // 104: evenbench.v1.RecordService.ExplainFinding:output_type -> evenbench.v1.ExplainFindingResponse
+	26, // 105: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
+	30, // 106: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
+	32, // 107: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
+	34, // 108: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
+	36, // 109: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
+	38, // 110: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
+	40, // 111: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
+	42, // 112: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
+	44, // 113: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
+	46, // 114: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
+	48, // 115: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
+	51, // 116: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
+	57, // 117: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
+	59, // 118: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
+	61, // 119: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
+	63, // 120: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
+	66, // 121: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
+	69, // 122: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
+	71, // 123: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
+	74, // 124: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
+	76, // 125: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
+	98, // [98:126] is the sub-list for method output_type
+	70, // [70:98] is the sub-list for method input_type
+	70, // [70:70] is the sub-list for extension type_name
+	70, // [70:70] is the sub-list for extension extendee
+	0,  // [0:70] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_hub_proto_init() }
@@ -6492,19 +6573,19 @@ func file_evenbench_v1_hub_proto_init() {
 	}
 	file_evenbench_v1_driver_proto_init()
 	file_evenbench_v1_record_proto_init()
-	file_evenbench_v1_hub_proto_msgTypes[15].OneofWrappers = []any{}
 	file_evenbench_v1_hub_proto_msgTypes[16].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[19].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[17].OneofWrappers = []any{}
 	file_evenbench_v1_hub_proto_msgTypes[20].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[61].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[70].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[21].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[62].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[71].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_hub_proto_rawDesc), len(file_evenbench_v1_hub_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   74,
+			NumMessages:   75,
 			NumExtensions: 0,
 			NumServices:   4,
 		},
