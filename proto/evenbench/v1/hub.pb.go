@@ -179,6 +179,74 @@ func (ErrorReason) EnumDescriptor() ([]byte, []int) {
 	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{0}
 }
 
+// StandingState says in a word how a roast that goes on stands to a window.
+type StandingState int32
+
+const (
+	StandingState_STANDING_STATE_UNSPECIFIED StandingState = 0
+	// It can still turn out either way, and nothing foresees which.
+	StandingState_STANDING_STATE_OPEN StandingState = 1
+	// Foreseen to lie inside, as surely as the criteria set asks for.
+	StandingState_STANDING_STATE_ON_COURSE StandingState = 2
+	// Foreseen to lie outside, as surely as the criteria set asks for.
+	StandingState_STANDING_STATE_WILL_BE_OUTSIDE StandingState = 3
+	// Inside for good.
+	StandingState_STANDING_STATE_INSIDE StandingState = 4
+	// Outside for good: already, or whatever comes.
+	StandingState_STANDING_STATE_OUTSIDE StandingState = 5
+	// For good, and so near to a limit that its uncertainty leaves it undecided.
+	StandingState_STANDING_STATE_UNDECIDED StandingState = 6
+)
+
+// Enum value maps for StandingState.
+var (
+	StandingState_name = map[int32]string{
+		0: "STANDING_STATE_UNSPECIFIED",
+		1: "STANDING_STATE_OPEN",
+		2: "STANDING_STATE_ON_COURSE",
+		3: "STANDING_STATE_WILL_BE_OUTSIDE",
+		4: "STANDING_STATE_INSIDE",
+		5: "STANDING_STATE_OUTSIDE",
+		6: "STANDING_STATE_UNDECIDED",
+	}
+	StandingState_value = map[string]int32{
+		"STANDING_STATE_UNSPECIFIED":     0,
+		"STANDING_STATE_OPEN":            1,
+		"STANDING_STATE_ON_COURSE":       2,
+		"STANDING_STATE_WILL_BE_OUTSIDE": 3,
+		"STANDING_STATE_INSIDE":          4,
+		"STANDING_STATE_OUTSIDE":         5,
+		"STANDING_STATE_UNDECIDED":       6,
+	}
+)
+
+func (x StandingState) Enum() *StandingState {
+	p := new(StandingState)
+	*p = x
+	return p
+}
+
+func (x StandingState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (StandingState) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_hub_proto_enumTypes[1].Descriptor()
+}
+
+func (StandingState) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_hub_proto_enumTypes[1]
+}
+
+func (x StandingState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use StandingState.Descriptor instead.
+func (StandingState) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{1}
+}
+
 type DueState int32
 
 const (
@@ -221,11 +289,11 @@ func (x DueState) String() string {
 }
 
 func (DueState) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_hub_proto_enumTypes[1].Descriptor()
+	return file_evenbench_v1_hub_proto_enumTypes[2].Descriptor()
 }
 
 func (DueState) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_hub_proto_enumTypes[1]
+	return &file_evenbench_v1_hub_proto_enumTypes[2]
 }
 
 func (x DueState) Number() protoreflect.EnumNumber {
@@ -234,7 +302,7 @@ func (x DueState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DueState.Descriptor instead.
 func (DueState) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{1}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{2}
 }
 
 type GetRecordInfoRequest struct {
@@ -859,7 +927,10 @@ type GetTraceResponse struct {
 	Sample string                 `protobuf:"bytes,2,opt,name=sample,proto3" json:"sample,omitempty"`
 	Curves []*Curve               `protobuf:"bytes,3,rep,name=curves,proto3" json:"curves,omitempty"`
 	// Rate of rise of the bean channel.
-	RateOfRise    *Curve `protobuf:"bytes,4,opt,name=rate_of_rise,json=rateOfRise,proto3" json:"rate_of_rise,omitempty"`
+	RateOfRise *Curve `protobuf:"bytes,4,opt,name=rate_of_rise,json=rateOfRise,proto3" json:"rate_of_rise,omitempty"`
+	// What the bean probe touched, beside what it showed; absent if how fast it follows
+	// has not been tried.
+	LagCorrected  *LagCorrectedCurve `protobuf:"bytes,5,opt,name=lag_corrected,json=lagCorrected,proto3" json:"lag_corrected,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -922,6 +993,119 @@ func (x *GetTraceResponse) GetRateOfRise() *Curve {
 	return nil
 }
 
+func (x *GetTraceResponse) GetLagCorrected() *LagCorrectedCurve {
+	if x != nil {
+		return x.LagCorrected
+	}
+	return nil
+}
+
+// LagCorrectedCurve is the bean curve corrected for the lag of its probe: T + τ·dT/dt,
+// value and slope taken over a window about each time. It is computed from the curve and
+// stands in for nothing: marks and findings are of the curve as the probe showed it.
+type LagCorrectedCurve struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// With the role bean_lag_corrected, and the window that values and slopes are taken
+	// over. It has no values for the last half of a window, and its values within half a
+	// window of the charge or the drop, where the probe breaks from its course, mean
+	// nothing.
+	Curve *Curve `protobuf:"bytes,1,opt,name=curve,proto3" json:"curve,omitempty"`
+	// Standard uncertainty of each value, K: by the scatter of the readings and by that of
+	// the time constant, without what is wrong with the probe itself.
+	StandardUncertainty []float64 `protobuf:"fixed64,2,rep,packed,name=standard_uncertainty,json=standardUncertainty,proto3" json:"standard_uncertainty,omitempty"`
+	// By how much the scatter of the values is larger than that of the readings they are
+	// made of: the median along the curve.
+	NoiseAmplification float64 `protobuf:"fixed64,3,opt,name=noise_amplification,json=noiseAmplification,proto3" json:"noise_amplification,omitempty"`
+	// τ, s, with its standard uncertainty.
+	TimeConstantS            float64 `protobuf:"fixed64,4,opt,name=time_constant_s,json=timeConstantS,proto3" json:"time_constant_s,omitempty"`
+	TimeConstantUncertaintyS float64 `protobuf:"fixed64,5,opt,name=time_constant_uncertainty_s,json=timeConstantUncertaintyS,proto3" json:"time_constant_uncertainty_s,omitempty"`
+	// Id of the calibration whose plunge test it is from.
+	Calibration string `protobuf:"bytes,6,opt,name=calibration,proto3" json:"calibration,omitempty"`
+	// Method and its version.
+	Method        string `protobuf:"bytes,7,opt,name=method,proto3" json:"method,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LagCorrectedCurve) Reset() {
+	*x = LagCorrectedCurve{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LagCorrectedCurve) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LagCorrectedCurve) ProtoMessage() {}
+
+func (x *LagCorrectedCurve) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LagCorrectedCurve.ProtoReflect.Descriptor instead.
+func (*LagCorrectedCurve) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *LagCorrectedCurve) GetCurve() *Curve {
+	if x != nil {
+		return x.Curve
+	}
+	return nil
+}
+
+func (x *LagCorrectedCurve) GetStandardUncertainty() []float64 {
+	if x != nil {
+		return x.StandardUncertainty
+	}
+	return nil
+}
+
+func (x *LagCorrectedCurve) GetNoiseAmplification() float64 {
+	if x != nil {
+		return x.NoiseAmplification
+	}
+	return 0
+}
+
+func (x *LagCorrectedCurve) GetTimeConstantS() float64 {
+	if x != nil {
+		return x.TimeConstantS
+	}
+	return 0
+}
+
+func (x *LagCorrectedCurve) GetTimeConstantUncertaintyS() float64 {
+	if x != nil {
+		return x.TimeConstantUncertaintyS
+	}
+	return 0
+}
+
+func (x *LagCorrectedCurve) GetCalibration() string {
+	if x != nil {
+		return x.Calibration
+	}
+	return ""
+}
+
+func (x *LagCorrectedCurve) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
 // Curve is one channel of a roast. The columns are of one length.
 type Curve struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
@@ -945,7 +1129,7 @@ type Curve struct {
 
 func (x *Curve) Reset() {
 	*x = Curve{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[11]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -957,7 +1141,7 @@ func (x *Curve) String() string {
 func (*Curve) ProtoMessage() {}
 
 func (x *Curve) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[11]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -970,7 +1154,7 @@ func (x *Curve) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Curve.ProtoReflect.Descriptor instead.
 func (*Curve) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{11}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Curve) GetChannel() string {
@@ -1042,7 +1226,7 @@ type CurveCalibration struct {
 
 func (x *CurveCalibration) Reset() {
 	*x = CurveCalibration{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1054,7 +1238,7 @@ func (x *CurveCalibration) String() string {
 func (*CurveCalibration) ProtoMessage() {}
 
 func (x *CurveCalibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[12]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1067,7 +1251,7 @@ func (x *CurveCalibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurveCalibration.ProtoReflect.Descriptor instead.
 func (*CurveCalibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *CurveCalibration) GetFirst() uint32 {
@@ -1097,7 +1281,7 @@ type CurveDoubt struct {
 
 func (x *CurveDoubt) Reset() {
 	*x = CurveDoubt{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1109,7 +1293,7 @@ func (x *CurveDoubt) String() string {
 func (*CurveDoubt) ProtoMessage() {}
 
 func (x *CurveDoubt) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[13]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1122,7 +1306,7 @@ func (x *CurveDoubt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CurveDoubt.ProtoReflect.Descriptor instead.
 func (*CurveDoubt) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *CurveDoubt) GetFirst() uint32 {
@@ -1156,7 +1340,7 @@ type WatchRoastsRequest struct {
 
 func (x *WatchRoastsRequest) Reset() {
 	*x = WatchRoastsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1168,7 +1352,7 @@ func (x *WatchRoastsRequest) String() string {
 func (*WatchRoastsRequest) ProtoMessage() {}
 
 func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[14]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1181,7 +1365,7 @@ func (x *WatchRoastsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRoastsRequest.ProtoReflect.Descriptor instead.
 func (*WatchRoastsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *WatchRoastsRequest) GetStations() []string {
@@ -1207,7 +1391,7 @@ type WatchRoastsResponse struct {
 
 func (x *WatchRoastsResponse) Reset() {
 	*x = WatchRoastsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1219,7 +1403,7 @@ func (x *WatchRoastsResponse) String() string {
 func (*WatchRoastsResponse) ProtoMessage() {}
 
 func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[15]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1232,7 +1416,7 @@ func (x *WatchRoastsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchRoastsResponse.ProtoReflect.Descriptor instead.
 func (*WatchRoastsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *WatchRoastsResponse) GetRoasts() []*RoastProgress {
@@ -1295,14 +1479,24 @@ type RoastProgress struct {
 	// Marks to come, in order: yellowing, first crack, drop.
 	Expected []*ExpectedMark `protobuf:"bytes,17,rep,name=expected,proto3" json:"expected,omitempty"`
 	// What is wrong or missing, each in words for a person.
-	Remarks       []string `protobuf:"bytes,18,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Remarks []string `protobuf:"bytes,18,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// Standard uncertainty of corrected_cel, K: by the scatter of the readings and by that
+	// of the time constant, without what is wrong with the probe itself.
+	CorrectedUncertainty *float64 `protobuf:"fixed64,19,opt,name=corrected_uncertainty,json=correctedUncertainty,proto3,oneof" json:"corrected_uncertainty,omitempty"`
+	// By how much the correction makes the scatter of the readings larger.
+	CorrectedNoise *float64 `protobuf:"fixed64,20,opt,name=corrected_noise,json=correctedNoise,proto3,oneof" json:"corrected_noise,omitempty"`
+	// How the roast stands to the windows of the criteria that it can meet or miss while it
+	// goes on, set by set in the order of the lab file. Windows on what only shows
+	// afterwards, as masses and colours, are left out, and of a roast that is nobody's
+	// those that are for some samples only.
+	Standings     []*WindowStanding `protobuf:"bytes,30,rep,name=standings,proto3" json:"standings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *RoastProgress) Reset() {
 	*x = RoastProgress{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1314,7 +1508,7 @@ func (x *RoastProgress) String() string {
 func (*RoastProgress) ProtoMessage() {}
 
 func (x *RoastProgress) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[16]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1327,7 +1521,7 @@ func (x *RoastProgress) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastProgress.ProtoReflect.Descriptor instead.
 func (*RoastProgress) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *RoastProgress) GetRoast() string {
@@ -1456,6 +1650,233 @@ func (x *RoastProgress) GetRemarks() []string {
 	return nil
 }
 
+func (x *RoastProgress) GetCorrectedUncertainty() float64 {
+	if x != nil && x.CorrectedUncertainty != nil {
+		return *x.CorrectedUncertainty
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetCorrectedNoise() float64 {
+	if x != nil && x.CorrectedNoise != nil {
+		return *x.CorrectedNoise
+	}
+	return 0
+}
+
+func (x *RoastProgress) GetStandings() []*WindowStanding {
+	if x != nil {
+		return x.Standings
+	}
+	return nil
+}
+
+// WindowStanding is how a roast that goes on stands to one window of a criteria set.
+type WindowStanding struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the criteria set.
+	Criteria string `protobuf:"bytes,1,opt,name=criteria,proto3" json:"criteria,omitempty"`
+	// The window: the finding that it is on (total_time), its limits and their unit, its
+	// source. All values here are in its unit.
+	Window *Window `protobuf:"bytes,2,opt,name=window,proto3" json:"window,omitempty"`
+	// Quantity of the finding, as Channel.quantity: duration, fraction, temperature.
+	Quantity string        `protobuf:"bytes,3,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	State    StandingState `protobuf:"varint,4,opt,name=state,proto3,enum=evenbench.v1.StandingState" json:"state,omitempty"`
+	// The finding were the roast to end now, or as it is for good where it awaits no mark;
+	// absent where a mark that it needs has not been set.
+	Value               *float64 `protobuf:"fixed64,5,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	StandardUncertainty *float64 `protobuf:"fixed64,6,opt,name=standard_uncertainty,json=standardUncertainty,proto3,oneof" json:"standard_uncertainty,omitempty"`
+	// Least and most that it still can come to, whatever happens now; absent: nothing
+	// bounds it there.
+	Least *float64 `protobuf:"fixed64,7,opt,name=least,proto3,oneof" json:"least,omitempty"`
+	Most  *float64 `protobuf:"fixed64,8,opt,name=most,proto3,oneof" json:"most,omitempty"`
+	// The finding that is foreseen, and the interval in which it comes to lie with the
+	// probability coverage; absent where nothing foresees it, or where it is settled.
+	Likely   *float64 `protobuf:"fixed64,9,opt,name=likely,proto3,oneof" json:"likely,omitempty"`
+	Lowest   *float64 `protobuf:"fixed64,10,opt,name=lowest,proto3,oneof" json:"lowest,omitempty"`
+	Highest  *float64 `protobuf:"fixed64,11,opt,name=highest,proto3,oneof" json:"highest,omitempty"`
+	Coverage float64  `protobuf:"fixed64,12,opt,name=coverage,proto3" json:"coverage,omitempty"`
+	// Probabilities that it will lie, or does lie, inside the window, below and above it.
+	// They sum to 1; absent where neither a value for good nor a forecast is there.
+	Inside *float64 `protobuf:"fixed64,13,opt,name=inside,proto3,oneof" json:"inside,omitempty"`
+	Below  *float64 `protobuf:"fixed64,14,opt,name=below,proto3,oneof" json:"below,omitempty"`
+	Above  *float64 `protobuf:"fixed64,15,opt,name=above,proto3,oneof" json:"above,omitempty"`
+	// The mark that settles it; unspecified if that is set.
+	Awaits MarkKind `protobuf:"varint,16,opt,name=awaits,proto3,enum=evenbench.v1.MarkKind" json:"awaits,omitempty"`
+	// The mark must come from opens_s to closes_s, in seconds from the charge, for the
+	// finding to lie inside; a time that is over can be among them. Absent: to that side
+	// nothing is known, or anything will do.
+	OpensS  *float64 `protobuf:"fixed64,17,opt,name=opens_s,json=opensS,proto3,oneof" json:"opens_s,omitempty"`
+	ClosesS *float64 `protobuf:"fixed64,18,opt,name=closes_s,json=closesS,proto3,oneof" json:"closes_s,omitempty"`
+	// Why it stays open, in words for a person; empty if all is well.
+	Remark        string `protobuf:"bytes,19,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WindowStanding) Reset() {
+	*x = WindowStanding{}
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WindowStanding) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WindowStanding) ProtoMessage() {}
+
+func (x *WindowStanding) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WindowStanding.ProtoReflect.Descriptor instead.
+func (*WindowStanding) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *WindowStanding) GetCriteria() string {
+	if x != nil {
+		return x.Criteria
+	}
+	return ""
+}
+
+func (x *WindowStanding) GetWindow() *Window {
+	if x != nil {
+		return x.Window
+	}
+	return nil
+}
+
+func (x *WindowStanding) GetQuantity() string {
+	if x != nil {
+		return x.Quantity
+	}
+	return ""
+}
+
+func (x *WindowStanding) GetState() StandingState {
+	if x != nil {
+		return x.State
+	}
+	return StandingState_STANDING_STATE_UNSPECIFIED
+}
+
+func (x *WindowStanding) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetStandardUncertainty() float64 {
+	if x != nil && x.StandardUncertainty != nil {
+		return *x.StandardUncertainty
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetLeast() float64 {
+	if x != nil && x.Least != nil {
+		return *x.Least
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetMost() float64 {
+	if x != nil && x.Most != nil {
+		return *x.Most
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetLikely() float64 {
+	if x != nil && x.Likely != nil {
+		return *x.Likely
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetLowest() float64 {
+	if x != nil && x.Lowest != nil {
+		return *x.Lowest
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetHighest() float64 {
+	if x != nil && x.Highest != nil {
+		return *x.Highest
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetCoverage() float64 {
+	if x != nil {
+		return x.Coverage
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetInside() float64 {
+	if x != nil && x.Inside != nil {
+		return *x.Inside
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetBelow() float64 {
+	if x != nil && x.Below != nil {
+		return *x.Below
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetAbove() float64 {
+	if x != nil && x.Above != nil {
+		return *x.Above
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetAwaits() MarkKind {
+	if x != nil {
+		return x.Awaits
+	}
+	return MarkKind_MARK_KIND_UNSPECIFIED
+}
+
+func (x *WindowStanding) GetOpensS() float64 {
+	if x != nil && x.OpensS != nil {
+		return *x.OpensS
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetClosesS() float64 {
+	if x != nil && x.ClosesS != nil {
+		return *x.ClosesS
+	}
+	return 0
+}
+
+func (x *WindowStanding) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
 // ExpectedMark is when a mark is due, told from how this roast goes and from where
 // earlier roasts of the same drum had theirs; never from a fixed temperature. Times
 // are seconds from the charge. They are absent where it is not known yet.
@@ -1478,7 +1899,7 @@ type ExpectedMark struct {
 
 func (x *ExpectedMark) Reset() {
 	*x = ExpectedMark{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1490,7 +1911,7 @@ func (x *ExpectedMark) String() string {
 func (*ExpectedMark) ProtoMessage() {}
 
 func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[17]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1503,7 +1924,7 @@ func (x *ExpectedMark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExpectedMark.ProtoReflect.Descriptor instead.
 func (*ExpectedMark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ExpectedMark) GetKind() MarkKind {
@@ -1570,7 +1991,7 @@ type ExplainFindingRequest struct {
 
 func (x *ExplainFindingRequest) Reset() {
 	*x = ExplainFindingRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1582,7 +2003,7 @@ func (x *ExplainFindingRequest) String() string {
 func (*ExplainFindingRequest) ProtoMessage() {}
 
 func (x *ExplainFindingRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[18]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1595,7 +2016,7 @@ func (x *ExplainFindingRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainFindingRequest.ProtoReflect.Descriptor instead.
 func (*ExplainFindingRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ExplainFindingRequest) GetSample() string {
@@ -1634,7 +2055,7 @@ type ExplainFindingResponse struct {
 
 func (x *ExplainFindingResponse) Reset() {
 	*x = ExplainFindingResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1646,7 +2067,7 @@ func (x *ExplainFindingResponse) String() string {
 func (*ExplainFindingResponse) ProtoMessage() {}
 
 func (x *ExplainFindingResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[19]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1659,7 +2080,7 @@ func (x *ExplainFindingResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainFindingResponse.ProtoReflect.Descriptor instead.
 func (*ExplainFindingResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ExplainFindingResponse) GetSample() string {
@@ -1727,7 +2148,7 @@ type Explanation struct {
 
 func (x *Explanation) Reset() {
 	*x = Explanation{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1739,7 +2160,7 @@ func (x *Explanation) String() string {
 func (*Explanation) ProtoMessage() {}
 
 func (x *Explanation) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[20]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1752,7 +2173,7 @@ func (x *Explanation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Explanation.ProtoReflect.Descriptor instead.
 func (*Explanation) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Explanation) GetName() string {
@@ -1898,7 +2319,7 @@ type ExplainedInput struct {
 
 func (x *ExplainedInput) Reset() {
 	*x = ExplainedInput{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1910,7 +2331,7 @@ func (x *ExplainedInput) String() string {
 func (*ExplainedInput) ProtoMessage() {}
 
 func (x *ExplainedInput) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[21]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1923,7 +2344,7 @@ func (x *ExplainedInput) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainedInput.ProtoReflect.Descriptor instead.
 func (*ExplainedInput) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ExplainedInput) GetName() string {
@@ -2004,7 +2425,7 @@ type ExplainedCorrelation struct {
 
 func (x *ExplainedCorrelation) Reset() {
 	*x = ExplainedCorrelation{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2016,7 +2437,7 @@ func (x *ExplainedCorrelation) String() string {
 func (*ExplainedCorrelation) ProtoMessage() {}
 
 func (x *ExplainedCorrelation) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[22]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2029,7 +2450,7 @@ func (x *ExplainedCorrelation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainedCorrelation.ProtoReflect.Descriptor instead.
 func (*ExplainedCorrelation) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ExplainedCorrelation) GetA() string {
@@ -2068,7 +2489,7 @@ type AuditRecordRequest struct {
 
 func (x *AuditRecordRequest) Reset() {
 	*x = AuditRecordRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2080,7 +2501,7 @@ func (x *AuditRecordRequest) String() string {
 func (*AuditRecordRequest) ProtoMessage() {}
 
 func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[23]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2093,7 +2514,7 @@ func (x *AuditRecordRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordRequest.ProtoReflect.Descriptor instead.
 func (*AuditRecordRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
 }
 
 type AuditRecordResponse struct {
@@ -2116,7 +2537,7 @@ type AuditRecordResponse struct {
 
 func (x *AuditRecordResponse) Reset() {
 	*x = AuditRecordResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2128,7 +2549,7 @@ func (x *AuditRecordResponse) String() string {
 func (*AuditRecordResponse) ProtoMessage() {}
 
 func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[24]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2141,7 +2562,7 @@ func (x *AuditRecordResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditRecordResponse.ProtoReflect.Descriptor instead.
 func (*AuditRecordResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *AuditRecordResponse) GetUnbroken() bool {
@@ -2203,7 +2624,7 @@ type AuditFault struct {
 
 func (x *AuditFault) Reset() {
 	*x = AuditFault{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2215,7 +2636,7 @@ func (x *AuditFault) String() string {
 func (*AuditFault) ProtoMessage() {}
 
 func (x *AuditFault) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[25]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2228,7 +2649,7 @@ func (x *AuditFault) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AuditFault.ProtoReflect.Descriptor instead.
 func (*AuditFault) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *AuditFault) GetCursor() uint64 {
@@ -2259,7 +2680,7 @@ type RunAudit struct {
 
 func (x *RunAudit) Reset() {
 	*x = RunAudit{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2271,7 +2692,7 @@ func (x *RunAudit) String() string {
 func (*RunAudit) ProtoMessage() {}
 
 func (x *RunAudit) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[26]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2284,7 +2705,7 @@ func (x *RunAudit) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunAudit.ProtoReflect.Descriptor instead.
 func (*RunAudit) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RunAudit) GetInstrument() string {
@@ -2342,7 +2763,7 @@ type RegisterSampleRequest struct {
 
 func (x *RegisterSampleRequest) Reset() {
 	*x = RegisterSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2354,7 +2775,7 @@ func (x *RegisterSampleRequest) String() string {
 func (*RegisterSampleRequest) ProtoMessage() {}
 
 func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[27]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2367,7 +2788,7 @@ func (x *RegisterSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleRequest.ProtoReflect.Descriptor instead.
 func (*RegisterSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *RegisterSampleRequest) GetRequestId() string {
@@ -2408,7 +2829,7 @@ type RegisterSampleResponse struct {
 
 func (x *RegisterSampleResponse) Reset() {
 	*x = RegisterSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2420,7 +2841,7 @@ func (x *RegisterSampleResponse) String() string {
 func (*RegisterSampleResponse) ProtoMessage() {}
 
 func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[28]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2433,7 +2854,7 @@ func (x *RegisterSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RegisterSampleResponse.ProtoReflect.Descriptor instead.
 func (*RegisterSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *RegisterSampleResponse) GetSample() string {
@@ -2465,7 +2886,7 @@ type AmendSampleRequest struct {
 
 func (x *AmendSampleRequest) Reset() {
 	*x = AmendSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2477,7 +2898,7 @@ func (x *AmendSampleRequest) String() string {
 func (*AmendSampleRequest) ProtoMessage() {}
 
 func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[29]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2490,7 +2911,7 @@ func (x *AmendSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleRequest.ProtoReflect.Descriptor instead.
 func (*AmendSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *AmendSampleRequest) GetRequestId() string {
@@ -2537,7 +2958,7 @@ type AmendSampleResponse struct {
 
 func (x *AmendSampleResponse) Reset() {
 	*x = AmendSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2549,7 +2970,7 @@ func (x *AmendSampleResponse) String() string {
 func (*AmendSampleResponse) ProtoMessage() {}
 
 func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[30]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2562,7 +2983,7 @@ func (x *AmendSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AmendSampleResponse.ProtoReflect.Descriptor instead.
 func (*AmendSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *AmendSampleResponse) GetCursor() uint64 {
@@ -2586,7 +3007,7 @@ type QueueSampleRequest struct {
 
 func (x *QueueSampleRequest) Reset() {
 	*x = QueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2598,7 +3019,7 @@ func (x *QueueSampleRequest) String() string {
 func (*QueueSampleRequest) ProtoMessage() {}
 
 func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[31]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2611,7 +3032,7 @@ func (x *QueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*QueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *QueueSampleRequest) GetRequestId() string {
@@ -2659,7 +3080,7 @@ type QueueSampleResponse struct {
 
 func (x *QueueSampleResponse) Reset() {
 	*x = QueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2671,7 +3092,7 @@ func (x *QueueSampleResponse) String() string {
 func (*QueueSampleResponse) ProtoMessage() {}
 
 func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[32]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2684,7 +3105,7 @@ func (x *QueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*QueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *QueueSampleResponse) GetPosition() uint32 {
@@ -2714,7 +3135,7 @@ type UnqueueSampleRequest struct {
 
 func (x *UnqueueSampleRequest) Reset() {
 	*x = UnqueueSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2726,7 +3147,7 @@ func (x *UnqueueSampleRequest) String() string {
 func (*UnqueueSampleRequest) ProtoMessage() {}
 
 func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[33]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2739,7 +3160,7 @@ func (x *UnqueueSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleRequest.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *UnqueueSampleRequest) GetRequestId() string {
@@ -2786,7 +3207,7 @@ type UnqueueSampleResponse struct {
 
 func (x *UnqueueSampleResponse) Reset() {
 	*x = UnqueueSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2798,7 +3219,7 @@ func (x *UnqueueSampleResponse) String() string {
 func (*UnqueueSampleResponse) ProtoMessage() {}
 
 func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[34]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2811,7 +3232,7 @@ func (x *UnqueueSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UnqueueSampleResponse.ProtoReflect.Descriptor instead.
 func (*UnqueueSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *UnqueueSampleResponse) GetCursor() uint64 {
@@ -2835,7 +3256,7 @@ type PlaceSampleRequest struct {
 
 func (x *PlaceSampleRequest) Reset() {
 	*x = PlaceSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2847,7 +3268,7 @@ func (x *PlaceSampleRequest) String() string {
 func (*PlaceSampleRequest) ProtoMessage() {}
 
 func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[35]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2860,7 +3281,7 @@ func (x *PlaceSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleRequest.ProtoReflect.Descriptor instead.
 func (*PlaceSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *PlaceSampleRequest) GetRequestId() string {
@@ -2907,7 +3328,7 @@ type PlaceSampleResponse struct {
 
 func (x *PlaceSampleResponse) Reset() {
 	*x = PlaceSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2919,7 +3340,7 @@ func (x *PlaceSampleResponse) String() string {
 func (*PlaceSampleResponse) ProtoMessage() {}
 
 func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[36]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2932,7 +3353,7 @@ func (x *PlaceSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlaceSampleResponse.ProtoReflect.Descriptor instead.
 func (*PlaceSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *PlaceSampleResponse) GetCursor() uint64 {
@@ -2955,7 +3376,7 @@ type RemoveSampleRequest struct {
 
 func (x *RemoveSampleRequest) Reset() {
 	*x = RemoveSampleRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2967,7 +3388,7 @@ func (x *RemoveSampleRequest) String() string {
 func (*RemoveSampleRequest) ProtoMessage() {}
 
 func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[37]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2980,7 +3401,7 @@ func (x *RemoveSampleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleRequest.ProtoReflect.Descriptor instead.
 func (*RemoveSampleRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *RemoveSampleRequest) GetRequestId() string {
@@ -3027,7 +3448,7 @@ type RemoveSampleResponse struct {
 
 func (x *RemoveSampleResponse) Reset() {
 	*x = RemoveSampleResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3039,7 +3460,7 @@ func (x *RemoveSampleResponse) String() string {
 func (*RemoveSampleResponse) ProtoMessage() {}
 
 func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[38]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3052,7 +3473,7 @@ func (x *RemoveSampleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RemoveSampleResponse.ProtoReflect.Descriptor instead.
 func (*RemoveSampleResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *RemoveSampleResponse) GetCursor() uint64 {
@@ -3081,7 +3502,7 @@ type SetMarkRequest struct {
 
 func (x *SetMarkRequest) Reset() {
 	*x = SetMarkRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3093,7 +3514,7 @@ func (x *SetMarkRequest) String() string {
 func (*SetMarkRequest) ProtoMessage() {}
 
 func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[39]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3106,7 +3527,7 @@ func (x *SetMarkRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkRequest.ProtoReflect.Descriptor instead.
 func (*SetMarkRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *SetMarkRequest) GetRequestId() string {
@@ -3177,7 +3598,7 @@ type SetMarkResponse struct {
 
 func (x *SetMarkResponse) Reset() {
 	*x = SetMarkResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3189,7 +3610,7 @@ func (x *SetMarkResponse) String() string {
 func (*SetMarkResponse) ProtoMessage() {}
 
 func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[40]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3202,7 +3623,7 @@ func (x *SetMarkResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetMarkResponse.ProtoReflect.Descriptor instead.
 func (*SetMarkResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *SetMarkResponse) GetRoast() string {
@@ -3245,7 +3666,7 @@ type AssignReadingsRequest struct {
 
 func (x *AssignReadingsRequest) Reset() {
 	*x = AssignReadingsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3257,7 +3678,7 @@ func (x *AssignReadingsRequest) String() string {
 func (*AssignReadingsRequest) ProtoMessage() {}
 
 func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[41]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3270,7 +3691,7 @@ func (x *AssignReadingsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsRequest.ProtoReflect.Descriptor instead.
 func (*AssignReadingsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *AssignReadingsRequest) GetRequestId() string {
@@ -3338,7 +3759,7 @@ type AssignReadingsResponse struct {
 
 func (x *AssignReadingsResponse) Reset() {
 	*x = AssignReadingsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3350,7 +3771,7 @@ func (x *AssignReadingsResponse) String() string {
 func (*AssignReadingsResponse) ProtoMessage() {}
 
 func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[42]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3363,7 +3784,7 @@ func (x *AssignReadingsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AssignReadingsResponse.ProtoReflect.Descriptor instead.
 func (*AssignReadingsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *AssignReadingsResponse) GetCursor() uint64 {
@@ -3388,7 +3809,7 @@ type AddNoteRequest struct {
 
 func (x *AddNoteRequest) Reset() {
 	*x = AddNoteRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3400,7 +3821,7 @@ func (x *AddNoteRequest) String() string {
 func (*AddNoteRequest) ProtoMessage() {}
 
 func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[43]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3413,7 +3834,7 @@ func (x *AddNoteRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteRequest.ProtoReflect.Descriptor instead.
 func (*AddNoteRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *AddNoteRequest) GetRequestId() string {
@@ -3467,7 +3888,7 @@ type AddNoteResponse struct {
 
 func (x *AddNoteResponse) Reset() {
 	*x = AddNoteResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3479,7 +3900,7 @@ func (x *AddNoteResponse) String() string {
 func (*AddNoteResponse) ProtoMessage() {}
 
 func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[44]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3492,7 +3913,7 @@ func (x *AddNoteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddNoteResponse.ProtoReflect.Descriptor instead.
 func (*AddNoteResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *AddNoteResponse) GetCursor() uint64 {
@@ -3510,7 +3931,7 @@ type ListStationsRequest struct {
 
 func (x *ListStationsRequest) Reset() {
 	*x = ListStationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3522,7 +3943,7 @@ func (x *ListStationsRequest) String() string {
 func (*ListStationsRequest) ProtoMessage() {}
 
 func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[45]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3535,7 +3956,7 @@ func (x *ListStationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsRequest.ProtoReflect.Descriptor instead.
 func (*ListStationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
 }
 
 type ListStationsResponse struct {
@@ -3547,7 +3968,7 @@ type ListStationsResponse struct {
 
 func (x *ListStationsResponse) Reset() {
 	*x = ListStationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3559,7 +3980,7 @@ func (x *ListStationsResponse) String() string {
 func (*ListStationsResponse) ProtoMessage() {}
 
 func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[46]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3572,7 +3993,7 @@ func (x *ListStationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListStationsResponse.ProtoReflect.Descriptor instead.
 func (*ListStationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *ListStationsResponse) GetStations() []*StationStatus {
@@ -3598,7 +4019,7 @@ type StationStatus struct {
 
 func (x *StationStatus) Reset() {
 	*x = StationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3610,7 +4031,7 @@ func (x *StationStatus) String() string {
 func (*StationStatus) ProtoMessage() {}
 
 func (x *StationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[47]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3623,7 +4044,7 @@ func (x *StationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StationStatus.ProtoReflect.Descriptor instead.
 func (*StationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *StationStatus) GetStation() *Station {
@@ -3669,7 +4090,7 @@ type ListInstrumentsRequest struct {
 
 func (x *ListInstrumentsRequest) Reset() {
 	*x = ListInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3681,7 +4102,7 @@ func (x *ListInstrumentsRequest) String() string {
 func (*ListInstrumentsRequest) ProtoMessage() {}
 
 func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[48]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3694,7 +4115,7 @@ func (x *ListInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
 }
 
 type ListInstrumentsResponse struct {
@@ -3706,7 +4127,7 @@ type ListInstrumentsResponse struct {
 
 func (x *ListInstrumentsResponse) Reset() {
 	*x = ListInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3718,7 +4139,7 @@ func (x *ListInstrumentsResponse) String() string {
 func (*ListInstrumentsResponse) ProtoMessage() {}
 
 func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[49]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3731,7 +4152,7 @@ func (x *ListInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*ListInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *ListInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -3775,7 +4196,7 @@ type InstrumentStatus struct {
 
 func (x *InstrumentStatus) Reset() {
 	*x = InstrumentStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3787,7 +4208,7 @@ func (x *InstrumentStatus) String() string {
 func (*InstrumentStatus) ProtoMessage() {}
 
 func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[50]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3800,7 +4221,7 @@ func (x *InstrumentStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentStatus.ProtoReflect.Descriptor instead.
 func (*InstrumentStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *InstrumentStatus) GetInstrument() string {
@@ -3960,7 +4381,7 @@ type CalibrationStatus struct {
 
 func (x *CalibrationStatus) Reset() {
 	*x = CalibrationStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3972,7 +4393,7 @@ func (x *CalibrationStatus) String() string {
 func (*CalibrationStatus) ProtoMessage() {}
 
 func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[51]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3985,7 +4406,7 @@ func (x *CalibrationStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationStatus.ProtoReflect.Descriptor instead.
 func (*CalibrationStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *CalibrationStatus) GetChannel() string {
@@ -4053,7 +4474,7 @@ type CheckStatus struct {
 
 func (x *CheckStatus) Reset() {
 	*x = CheckStatus{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4065,7 +4486,7 @@ func (x *CheckStatus) String() string {
 func (*CheckStatus) ProtoMessage() {}
 
 func (x *CheckStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[52]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4078,7 +4499,7 @@ func (x *CheckStatus) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckStatus.ProtoReflect.Descriptor instead.
 func (*CheckStatus) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{52}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *CheckStatus) GetChannel() string {
@@ -4174,7 +4595,7 @@ type LatestReading struct {
 
 func (x *LatestReading) Reset() {
 	*x = LatestReading{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4186,7 +4607,7 @@ func (x *LatestReading) String() string {
 func (*LatestReading) ProtoMessage() {}
 
 func (x *LatestReading) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[53]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4199,7 +4620,7 @@ func (x *LatestReading) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LatestReading.ProtoReflect.Descriptor instead.
 func (*LatestReading) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{53}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *LatestReading) GetChannel() string {
@@ -4268,7 +4689,7 @@ type WatchInstrumentsRequest struct {
 
 func (x *WatchInstrumentsRequest) Reset() {
 	*x = WatchInstrumentsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4280,7 +4701,7 @@ func (x *WatchInstrumentsRequest) String() string {
 func (*WatchInstrumentsRequest) ProtoMessage() {}
 
 func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[54]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4293,7 +4714,7 @@ func (x *WatchInstrumentsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsRequest.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{54}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *WatchInstrumentsRequest) GetInstruments() []string {
@@ -4314,7 +4735,7 @@ type WatchInstrumentsResponse struct {
 
 func (x *WatchInstrumentsResponse) Reset() {
 	*x = WatchInstrumentsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4326,7 +4747,7 @@ func (x *WatchInstrumentsResponse) String() string {
 func (*WatchInstrumentsResponse) ProtoMessage() {}
 
 func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[55]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4339,7 +4760,7 @@ func (x *WatchInstrumentsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchInstrumentsResponse.ProtoReflect.Descriptor instead.
 func (*WatchInstrumentsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{55}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *WatchInstrumentsResponse) GetInstruments() []*InstrumentStatus {
@@ -4371,7 +4792,7 @@ type ActOnInstrumentRequest struct {
 
 func (x *ActOnInstrumentRequest) Reset() {
 	*x = ActOnInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4383,7 +4804,7 @@ func (x *ActOnInstrumentRequest) String() string {
 func (*ActOnInstrumentRequest) ProtoMessage() {}
 
 func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[56]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4396,7 +4817,7 @@ func (x *ActOnInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{56}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *ActOnInstrumentRequest) GetRequestId() string {
@@ -4450,7 +4871,7 @@ type ActOnInstrumentResponse struct {
 
 func (x *ActOnInstrumentResponse) Reset() {
 	*x = ActOnInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4462,7 +4883,7 @@ func (x *ActOnInstrumentResponse) String() string {
 func (*ActOnInstrumentResponse) ProtoMessage() {}
 
 func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[57]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4475,7 +4896,7 @@ func (x *ActOnInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ActOnInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*ActOnInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{57}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
 }
 
 func (x *ActOnInstrumentResponse) GetAnswer() string {
@@ -4499,7 +4920,7 @@ type AdoptInstrumentRequest struct {
 
 func (x *AdoptInstrumentRequest) Reset() {
 	*x = AdoptInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4511,7 +4932,7 @@ func (x *AdoptInstrumentRequest) String() string {
 func (*AdoptInstrumentRequest) ProtoMessage() {}
 
 func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[58]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4524,7 +4945,7 @@ func (x *AdoptInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{58}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *AdoptInstrumentRequest) GetRequestId() string {
@@ -4572,7 +4993,7 @@ type AdoptInstrumentResponse struct {
 
 func (x *AdoptInstrumentResponse) Reset() {
 	*x = AdoptInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4584,7 +5005,7 @@ func (x *AdoptInstrumentResponse) String() string {
 func (*AdoptInstrumentResponse) ProtoMessage() {}
 
 func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[59]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4597,7 +5018,7 @@ func (x *AdoptInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AdoptInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*AdoptInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{59}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *AdoptInstrumentResponse) GetCursor() uint64 {
@@ -4616,7 +5037,7 @@ type ReloadLabRequest struct {
 
 func (x *ReloadLabRequest) Reset() {
 	*x = ReloadLabRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4628,7 +5049,7 @@ func (x *ReloadLabRequest) String() string {
 func (*ReloadLabRequest) ProtoMessage() {}
 
 func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[60]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4641,7 +5062,7 @@ func (x *ReloadLabRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabRequest.ProtoReflect.Descriptor instead.
 func (*ReloadLabRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{60}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *ReloadLabRequest) GetPerson() string {
@@ -4663,7 +5084,7 @@ type ReloadLabResponse struct {
 
 func (x *ReloadLabResponse) Reset() {
 	*x = ReloadLabResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4675,7 +5096,7 @@ func (x *ReloadLabResponse) String() string {
 func (*ReloadLabResponse) ProtoMessage() {}
 
 func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[61]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4688,7 +5109,7 @@ func (x *ReloadLabResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReloadLabResponse.ProtoReflect.Descriptor instead.
 func (*ReloadLabResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{61}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
 }
 
 func (x *ReloadLabResponse) GetStarted() []string {
@@ -4751,7 +5172,7 @@ type CalibrationPlan struct {
 
 func (x *CalibrationPlan) Reset() {
 	*x = CalibrationPlan{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4763,7 +5184,7 @@ func (x *CalibrationPlan) String() string {
 func (*CalibrationPlan) ProtoMessage() {}
 
 func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[62]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4776,7 +5197,7 @@ func (x *CalibrationPlan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationPlan.ProtoReflect.Descriptor instead.
 func (*CalibrationPlan) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{62}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *CalibrationPlan) GetInstrument() string {
@@ -4886,7 +5307,7 @@ type TryCalibrationRequest struct {
 
 func (x *TryCalibrationRequest) Reset() {
 	*x = TryCalibrationRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4898,7 +5319,7 @@ func (x *TryCalibrationRequest) String() string {
 func (*TryCalibrationRequest) ProtoMessage() {}
 
 func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[63]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4911,7 +5332,7 @@ func (x *TryCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TryCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*TryCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{63}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *TryCalibrationRequest) GetPlan() *CalibrationPlan {
@@ -4937,7 +5358,7 @@ type TryCalibrationResponse struct {
 
 func (x *TryCalibrationResponse) Reset() {
 	*x = TryCalibrationResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4949,7 +5370,7 @@ func (x *TryCalibrationResponse) String() string {
 func (*TryCalibrationResponse) ProtoMessage() {}
 
 func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[64]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4962,7 +5383,7 @@ func (x *TryCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TryCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*TryCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{64}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *TryCalibrationResponse) GetCalibration() *Calibration {
@@ -5015,7 +5436,7 @@ type CalibrationAt struct {
 
 func (x *CalibrationAt) Reset() {
 	*x = CalibrationAt{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5027,7 +5448,7 @@ func (x *CalibrationAt) String() string {
 func (*CalibrationAt) ProtoMessage() {}
 
 func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[65]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5040,7 +5461,7 @@ func (x *CalibrationAt) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationAt.ProtoReflect.Descriptor instead.
 func (*CalibrationAt) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{65}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *CalibrationAt) GetX() float64 {
@@ -5084,7 +5505,7 @@ type MakeCalibrationRequest struct {
 
 func (x *MakeCalibrationRequest) Reset() {
 	*x = MakeCalibrationRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5096,7 +5517,7 @@ func (x *MakeCalibrationRequest) String() string {
 func (*MakeCalibrationRequest) ProtoMessage() {}
 
 func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[66]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5109,7 +5530,7 @@ func (x *MakeCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*MakeCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{66}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *MakeCalibrationRequest) GetRequestId() string {
@@ -5150,7 +5571,7 @@ type MakeCalibrationResponse struct {
 
 func (x *MakeCalibrationResponse) Reset() {
 	*x = MakeCalibrationResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5162,7 +5583,7 @@ func (x *MakeCalibrationResponse) String() string {
 func (*MakeCalibrationResponse) ProtoMessage() {}
 
 func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[67]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5175,7 +5596,7 @@ func (x *MakeCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MakeCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*MakeCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{67}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *MakeCalibrationResponse) GetCalibration() string {
@@ -5204,7 +5625,7 @@ type ListCalibrationsRequest struct {
 
 func (x *ListCalibrationsRequest) Reset() {
 	*x = ListCalibrationsRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5216,7 +5637,7 @@ func (x *ListCalibrationsRequest) String() string {
 func (*ListCalibrationsRequest) ProtoMessage() {}
 
 func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[68]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5229,7 +5650,7 @@ func (x *ListCalibrationsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsRequest.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{68}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *ListCalibrationsRequest) GetInstrument() string {
@@ -5255,7 +5676,7 @@ type ListCalibrationsResponse struct {
 
 func (x *ListCalibrationsResponse) Reset() {
 	*x = ListCalibrationsResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5267,7 +5688,7 @@ func (x *ListCalibrationsResponse) String() string {
 func (*ListCalibrationsResponse) ProtoMessage() {}
 
 func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[69]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5280,7 +5701,7 @@ func (x *ListCalibrationsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCalibrationsResponse.ProtoReflect.Descriptor instead.
 func (*ListCalibrationsResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{69}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{71}
 }
 
 func (x *ListCalibrationsResponse) GetCalibrations() []*RecordedCalibration {
@@ -5305,7 +5726,7 @@ type RecordedCalibration struct {
 
 func (x *RecordedCalibration) Reset() {
 	*x = RecordedCalibration{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5317,7 +5738,7 @@ func (x *RecordedCalibration) String() string {
 func (*RecordedCalibration) ProtoMessage() {}
 
 func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[70]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5330,7 +5751,7 @@ func (x *RecordedCalibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RecordedCalibration.ProtoReflect.Descriptor instead.
 func (*RecordedCalibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{70}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{72}
 }
 
 func (x *RecordedCalibration) GetCalibration() *Calibration {
@@ -5396,7 +5817,7 @@ type CheckInstrumentRequest struct {
 
 func (x *CheckInstrumentRequest) Reset() {
 	*x = CheckInstrumentRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5408,7 +5829,7 @@ func (x *CheckInstrumentRequest) String() string {
 func (*CheckInstrumentRequest) ProtoMessage() {}
 
 func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[71]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5421,7 +5842,7 @@ func (x *CheckInstrumentRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckInstrumentRequest.ProtoReflect.Descriptor instead.
 func (*CheckInstrumentRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{71}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{73}
 }
 
 func (x *CheckInstrumentRequest) GetRequestId() string {
@@ -5497,7 +5918,7 @@ type CheckInstrumentResponse struct {
 
 func (x *CheckInstrumentResponse) Reset() {
 	*x = CheckInstrumentResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[74]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5509,7 +5930,7 @@ func (x *CheckInstrumentResponse) String() string {
 func (*CheckInstrumentResponse) ProtoMessage() {}
 
 func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[72]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[74]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5522,7 +5943,7 @@ func (x *CheckInstrumentResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckInstrumentResponse.ProtoReflect.Descriptor instead.
 func (*CheckInstrumentResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{72}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{74}
 }
 
 func (x *CheckInstrumentResponse) GetChecked() *InstrumentChecked {
@@ -5557,7 +5978,7 @@ type ReadMeanRequest struct {
 
 func (x *ReadMeanRequest) Reset() {
 	*x = ReadMeanRequest{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[75]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5569,7 +5990,7 @@ func (x *ReadMeanRequest) String() string {
 func (*ReadMeanRequest) ProtoMessage() {}
 
 func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[73]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[75]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5582,7 +6003,7 @@ func (x *ReadMeanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadMeanRequest.ProtoReflect.Descriptor instead.
 func (*ReadMeanRequest) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{73}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{75}
 }
 
 func (x *ReadMeanRequest) GetInstrument() string {
@@ -5651,7 +6072,7 @@ type ReadMeanResponse struct {
 
 func (x *ReadMeanResponse) Reset() {
 	*x = ReadMeanResponse{}
-	mi := &file_evenbench_v1_hub_proto_msgTypes[74]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[76]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5663,7 +6084,7 @@ func (x *ReadMeanResponse) String() string {
 func (*ReadMeanResponse) ProtoMessage() {}
 
 func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_hub_proto_msgTypes[74]
+	mi := &file_evenbench_v1_hub_proto_msgTypes[76]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5676,7 +6097,7 @@ func (x *ReadMeanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadMeanResponse.ProtoReflect.Descriptor instead.
 func (*ReadMeanResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{74}
+	return file_evenbench_v1_hub_proto_rawDescGZIP(), []int{76}
 }
 
 func (x *ReadMeanResponse) GetRun() string {
@@ -5803,13 +6224,22 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"C\n" +
 	"\x0fGetTraceRequest\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x1a\n" +
-	"\bchannels\x18\x02 \x03(\tR\bchannels\"\xb9\x01\n" +
+	"\bchannels\x18\x02 \x03(\tR\bchannels\"\xff\x01\n" +
 	"\x10GetTraceResponse\x12)\n" +
 	"\x05roast\x18\x01 \x01(\v2\x13.evenbench.v1.RoastR\x05roast\x12\x16\n" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12+\n" +
 	"\x06curves\x18\x03 \x03(\v2\x13.evenbench.v1.CurveR\x06curves\x125\n" +
 	"\frate_of_rise\x18\x04 \x01(\v2\x13.evenbench.v1.CurveR\n" +
-	"rateOfRise\"\x8d\x02\n" +
+	"rateOfRise\x12D\n" +
+	"\rlag_corrected\x18\x05 \x01(\v2\x1f.evenbench.v1.LagCorrectedCurveR\flagCorrected\"\xc3\x02\n" +
+	"\x11LagCorrectedCurve\x12)\n" +
+	"\x05curve\x18\x01 \x01(\v2\x13.evenbench.v1.CurveR\x05curve\x121\n" +
+	"\x14standard_uncertainty\x18\x02 \x03(\x01R\x13standardUncertainty\x12/\n" +
+	"\x13noise_amplification\x18\x03 \x01(\x01R\x12noiseAmplification\x12&\n" +
+	"\x0ftime_constant_s\x18\x04 \x01(\x01R\rtimeConstantS\x12=\n" +
+	"\x1btime_constant_uncertainty_s\x18\x05 \x01(\x01R\x18timeConstantUncertaintyS\x12 \n" +
+	"\vcalibration\x18\x06 \x01(\tR\vcalibration\x12\x16\n" +
+	"\x06method\x18\a \x01(\tR\x06method\"\x8d\x02\n" +
 	"\x05Curve\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\tR\achannel\x12\x12\n" +
 	"\x04role\x18\x02 \x01(\tR\x04role\x12\x12\n" +
@@ -5832,7 +6262,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x13WatchRoastsResponse\x123\n" +
 	"\x06roasts\x18\x01 \x03(\v2\x1b.evenbench.v1.RoastProgressR\x06roasts\x12\x14\n" +
 	"\x05ended\x18\x02 \x03(\tR\x05ended\x125\n" +
-	"\blab_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\alabTime\"\xb8\x06\n" +
+	"\blab_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\alabTime\"\x8a\b\n" +
 	"\rRoastProgress\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x16\n" +
 	"\x06sample\x18\x02 \x01(\tR\x06sample\x12\x18\n" +
@@ -5856,7 +6286,10 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x05marks\x18\x0f \x03(\v2\x12.evenbench.v1.MarkR\x05marks\x121\n" +
 	"\bfindings\x18\x10 \x03(\v2\x15.evenbench.v1.FindingR\bfindings\x126\n" +
 	"\bexpected\x18\x11 \x03(\v2\x1a.evenbench.v1.ExpectedMarkR\bexpected\x12\x18\n" +
-	"\aremarks\x18\x12 \x03(\tR\aremarksB\t\n" +
+	"\aremarks\x18\x12 \x03(\tR\aremarks\x128\n" +
+	"\x15corrected_uncertainty\x18\x13 \x01(\x01H\bR\x14correctedUncertainty\x88\x01\x01\x12,\n" +
+	"\x0fcorrected_noise\x18\x14 \x01(\x01H\tR\x0ecorrectedNoise\x88\x01\x01\x12:\n" +
+	"\tstandings\x18\x1e \x03(\v2\x1c.evenbench.v1.WindowStandingR\tstandingsB\t\n" +
 	"\a_read_sB\v\n" +
 	"\t_bean_celB\x0f\n" +
 	"\r_drum_air_celB\x10\n" +
@@ -5864,7 +6297,45 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x0e_corrected_celB\x0e\n" +
 	"\f_corrected_sB\x0f\n" +
 	"\r_rate_of_riseB\x13\n" +
-	"\x11_rate_uncertainty\"\x95\x02\n" +
+	"\x11_rate_uncertaintyB\x18\n" +
+	"\x16_corrected_uncertaintyB\x12\n" +
+	"\x10_corrected_noise\"\x8e\x06\n" +
+	"\x0eWindowStanding\x12\x1a\n" +
+	"\bcriteria\x18\x01 \x01(\tR\bcriteria\x12,\n" +
+	"\x06window\x18\x02 \x01(\v2\x14.evenbench.v1.WindowR\x06window\x12\x1a\n" +
+	"\bquantity\x18\x03 \x01(\tR\bquantity\x121\n" +
+	"\x05state\x18\x04 \x01(\x0e2\x1b.evenbench.v1.StandingStateR\x05state\x12\x19\n" +
+	"\x05value\x18\x05 \x01(\x01H\x00R\x05value\x88\x01\x01\x126\n" +
+	"\x14standard_uncertainty\x18\x06 \x01(\x01H\x01R\x13standardUncertainty\x88\x01\x01\x12\x19\n" +
+	"\x05least\x18\a \x01(\x01H\x02R\x05least\x88\x01\x01\x12\x17\n" +
+	"\x04most\x18\b \x01(\x01H\x03R\x04most\x88\x01\x01\x12\x1b\n" +
+	"\x06likely\x18\t \x01(\x01H\x04R\x06likely\x88\x01\x01\x12\x1b\n" +
+	"\x06lowest\x18\n" +
+	" \x01(\x01H\x05R\x06lowest\x88\x01\x01\x12\x1d\n" +
+	"\ahighest\x18\v \x01(\x01H\x06R\ahighest\x88\x01\x01\x12\x1a\n" +
+	"\bcoverage\x18\f \x01(\x01R\bcoverage\x12\x1b\n" +
+	"\x06inside\x18\r \x01(\x01H\aR\x06inside\x88\x01\x01\x12\x19\n" +
+	"\x05below\x18\x0e \x01(\x01H\bR\x05below\x88\x01\x01\x12\x19\n" +
+	"\x05above\x18\x0f \x01(\x01H\tR\x05above\x88\x01\x01\x12.\n" +
+	"\x06awaits\x18\x10 \x01(\x0e2\x16.evenbench.v1.MarkKindR\x06awaits\x12\x1c\n" +
+	"\aopens_s\x18\x11 \x01(\x01H\n" +
+	"R\x06opensS\x88\x01\x01\x12\x1e\n" +
+	"\bcloses_s\x18\x12 \x01(\x01H\vR\aclosesS\x88\x01\x01\x12\x16\n" +
+	"\x06remark\x18\x13 \x01(\tR\x06remarkB\b\n" +
+	"\x06_valueB\x17\n" +
+	"\x15_standard_uncertaintyB\b\n" +
+	"\x06_leastB\a\n" +
+	"\x05_mostB\t\n" +
+	"\a_likelyB\t\n" +
+	"\a_lowestB\n" +
+	"\n" +
+	"\b_highestB\t\n" +
+	"\a_insideB\b\n" +
+	"\x06_belowB\b\n" +
+	"\x06_aboveB\n" +
+	"\n" +
+	"\b_opens_sB\v\n" +
+	"\t_closes_s\"\x95\x02\n" +
 	"\fExpectedMark\x12*\n" +
 	"\x04kind\x18\x01 \x01(\x0e2\x16.evenbench.v1.MarkKindR\x04kind\x12\"\n" +
 	"\n" +
@@ -6278,7 +6749,15 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1cERROR_REASON_FINDING_UNKNOWN\x10#\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +
 	"\x19ERROR_REASON_ROLE_TOO_LOW\x10)\x12\x19\n" +
-	"\x15ERROR_REASON_TOO_MUCH\x10**y\n" +
+	"\x15ERROR_REASON_TOO_MUCH\x10**\xdf\x01\n" +
+	"\rStandingState\x12\x1e\n" +
+	"\x1aSTANDING_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
+	"\x13STANDING_STATE_OPEN\x10\x01\x12\x1c\n" +
+	"\x18STANDING_STATE_ON_COURSE\x10\x02\x12\"\n" +
+	"\x1eSTANDING_STATE_WILL_BE_OUTSIDE\x10\x03\x12\x19\n" +
+	"\x15STANDING_STATE_INSIDE\x10\x04\x12\x1a\n" +
+	"\x16STANDING_STATE_OUTSIDE\x10\x05\x12\x1c\n" +
+	"\x18STANDING_STATE_UNDECIDED\x10\x06*y\n" +
 	"\bDueState\x12\x19\n" +
 	"\x15DUE_STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eDUE_STATE_GOOD\x10\x01\x12\x11\n" +
@@ -6330,240 +6809,250 @@ func file_evenbench_v1_hub_proto_rawDescGZIP() []byte {
 	return file_evenbench_v1_hub_proto_rawDescData
 }
 
-var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 75)
+var file_evenbench_v1_hub_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_evenbench_v1_hub_proto_msgTypes = make([]protoimpl.MessageInfo, 77)
 var file_evenbench_v1_hub_proto_goTypes = []any{
 	(ErrorReason)(0),                 // 0: evenbench.v1.ErrorReason
-	(DueState)(0),                    // 1: evenbench.v1.DueState
-	(*GetRecordInfoRequest)(nil),     // 2: evenbench.v1.GetRecordInfoRequest
-	(*GetRecordInfoResponse)(nil),    // 3: evenbench.v1.GetRecordInfoResponse
-	(*SubscribeRequest)(nil),         // 4: evenbench.v1.SubscribeRequest
-	(*EntryFilter)(nil),              // 5: evenbench.v1.EntryFilter
-	(*SubscribeResponse)(nil),        // 6: evenbench.v1.SubscribeResponse
-	(*GetSampleRequest)(nil),         // 7: evenbench.v1.GetSampleRequest
-	(*GetSampleResponse)(nil),        // 8: evenbench.v1.GetSampleResponse
-	(*ListSamplesRequest)(nil),       // 9: evenbench.v1.ListSamplesRequest
-	(*ListSamplesResponse)(nil),      // 10: evenbench.v1.ListSamplesResponse
-	(*GetTraceRequest)(nil),          // 11: evenbench.v1.GetTraceRequest
-	(*GetTraceResponse)(nil),         // 12: evenbench.v1.GetTraceResponse
-	(*Curve)(nil),                    // 13: evenbench.v1.Curve
-	(*CurveCalibration)(nil),         // 14: evenbench.v1.CurveCalibration
-	(*CurveDoubt)(nil),               // 15: evenbench.v1.CurveDoubt
-	(*WatchRoastsRequest)(nil),       // 16: evenbench.v1.WatchRoastsRequest
-	(*WatchRoastsResponse)(nil),      // 17: evenbench.v1.WatchRoastsResponse
-	(*RoastProgress)(nil),            // 18: evenbench.v1.RoastProgress
-	(*ExpectedMark)(nil),             // 19: evenbench.v1.ExpectedMark
-	(*ExplainFindingRequest)(nil),    // 20: evenbench.v1.ExplainFindingRequest
-	(*ExplainFindingResponse)(nil),   // 21: evenbench.v1.ExplainFindingResponse
-	(*Explanation)(nil),              // 22: evenbench.v1.Explanation
-	(*ExplainedInput)(nil),           // 23: evenbench.v1.ExplainedInput
-	(*ExplainedCorrelation)(nil),     // 24: evenbench.v1.ExplainedCorrelation
-	(*AuditRecordRequest)(nil),       // 25: evenbench.v1.AuditRecordRequest
-	(*AuditRecordResponse)(nil),      // 26: evenbench.v1.AuditRecordResponse
-	(*AuditFault)(nil),               // 27: evenbench.v1.AuditFault
-	(*RunAudit)(nil),                 // 28: evenbench.v1.RunAudit
-	(*RegisterSampleRequest)(nil),    // 29: evenbench.v1.RegisterSampleRequest
-	(*RegisterSampleResponse)(nil),   // 30: evenbench.v1.RegisterSampleResponse
-	(*AmendSampleRequest)(nil),       // 31: evenbench.v1.AmendSampleRequest
-	(*AmendSampleResponse)(nil),      // 32: evenbench.v1.AmendSampleResponse
-	(*QueueSampleRequest)(nil),       // 33: evenbench.v1.QueueSampleRequest
-	(*QueueSampleResponse)(nil),      // 34: evenbench.v1.QueueSampleResponse
-	(*UnqueueSampleRequest)(nil),     // 35: evenbench.v1.UnqueueSampleRequest
-	(*UnqueueSampleResponse)(nil),    // 36: evenbench.v1.UnqueueSampleResponse
-	(*PlaceSampleRequest)(nil),       // 37: evenbench.v1.PlaceSampleRequest
-	(*PlaceSampleResponse)(nil),      // 38: evenbench.v1.PlaceSampleResponse
-	(*RemoveSampleRequest)(nil),      // 39: evenbench.v1.RemoveSampleRequest
-	(*RemoveSampleResponse)(nil),     // 40: evenbench.v1.RemoveSampleResponse
-	(*SetMarkRequest)(nil),           // 41: evenbench.v1.SetMarkRequest
-	(*SetMarkResponse)(nil),          // 42: evenbench.v1.SetMarkResponse
-	(*AssignReadingsRequest)(nil),    // 43: evenbench.v1.AssignReadingsRequest
-	(*AssignReadingsResponse)(nil),   // 44: evenbench.v1.AssignReadingsResponse
-	(*AddNoteRequest)(nil),           // 45: evenbench.v1.AddNoteRequest
-	(*AddNoteResponse)(nil),          // 46: evenbench.v1.AddNoteResponse
-	(*ListStationsRequest)(nil),      // 47: evenbench.v1.ListStationsRequest
-	(*ListStationsResponse)(nil),     // 48: evenbench.v1.ListStationsResponse
-	(*StationStatus)(nil),            // 49: evenbench.v1.StationStatus
-	(*ListInstrumentsRequest)(nil),   // 50: evenbench.v1.ListInstrumentsRequest
-	(*ListInstrumentsResponse)(nil),  // 51: evenbench.v1.ListInstrumentsResponse
-	(*InstrumentStatus)(nil),         // 52: evenbench.v1.InstrumentStatus
-	(*CalibrationStatus)(nil),        // 53: evenbench.v1.CalibrationStatus
-	(*CheckStatus)(nil),              // 54: evenbench.v1.CheckStatus
-	(*LatestReading)(nil),            // 55: evenbench.v1.LatestReading
-	(*WatchInstrumentsRequest)(nil),  // 56: evenbench.v1.WatchInstrumentsRequest
-	(*WatchInstrumentsResponse)(nil), // 57: evenbench.v1.WatchInstrumentsResponse
-	(*ActOnInstrumentRequest)(nil),   // 58: evenbench.v1.ActOnInstrumentRequest
-	(*ActOnInstrumentResponse)(nil),  // 59: evenbench.v1.ActOnInstrumentResponse
-	(*AdoptInstrumentRequest)(nil),   // 60: evenbench.v1.AdoptInstrumentRequest
-	(*AdoptInstrumentResponse)(nil),  // 61: evenbench.v1.AdoptInstrumentResponse
-	(*ReloadLabRequest)(nil),         // 62: evenbench.v1.ReloadLabRequest
-	(*ReloadLabResponse)(nil),        // 63: evenbench.v1.ReloadLabResponse
-	(*CalibrationPlan)(nil),          // 64: evenbench.v1.CalibrationPlan
-	(*TryCalibrationRequest)(nil),    // 65: evenbench.v1.TryCalibrationRequest
-	(*TryCalibrationResponse)(nil),   // 66: evenbench.v1.TryCalibrationResponse
-	(*CalibrationAt)(nil),            // 67: evenbench.v1.CalibrationAt
-	(*MakeCalibrationRequest)(nil),   // 68: evenbench.v1.MakeCalibrationRequest
-	(*MakeCalibrationResponse)(nil),  // 69: evenbench.v1.MakeCalibrationResponse
-	(*ListCalibrationsRequest)(nil),  // 70: evenbench.v1.ListCalibrationsRequest
-	(*ListCalibrationsResponse)(nil), // 71: evenbench.v1.ListCalibrationsResponse
-	(*RecordedCalibration)(nil),      // 72: evenbench.v1.RecordedCalibration
-	(*CheckInstrumentRequest)(nil),   // 73: evenbench.v1.CheckInstrumentRequest
-	(*CheckInstrumentResponse)(nil),  // 74: evenbench.v1.CheckInstrumentResponse
-	(*ReadMeanRequest)(nil),          // 75: evenbench.v1.ReadMeanRequest
-	(*ReadMeanResponse)(nil),         // 76: evenbench.v1.ReadMeanResponse
-	(*timestamppb.Timestamp)(nil),    // 77: google.protobuf.Timestamp
-	(*Station)(nil),                  // 78: evenbench.v1.Station
-	(*Entry)(nil),                    // 79: evenbench.v1.Entry
-	(*SampleRecord)(nil),             // 80: evenbench.v1.SampleRecord
-	(*Roast)(nil),                    // 81: evenbench.v1.Roast
-	(QualityReason)(0),               // 82: evenbench.v1.QualityReason
-	(*Mark)(nil),                     // 83: evenbench.v1.Mark
-	(*Finding)(nil),                  // 84: evenbench.v1.Finding
-	(MarkKind)(0),                    // 85: evenbench.v1.MarkKind
-	(*CriteriaVerdict)(nil),          // 86: evenbench.v1.CriteriaVerdict
-	(*Measurement)(nil),              // 87: evenbench.v1.Measurement
-	(*SampleIdentity)(nil),           // 88: evenbench.v1.SampleIdentity
-	(InstrumentState)(0),             // 89: evenbench.v1.InstrumentState
-	(CheckVerdict)(0),                // 90: evenbench.v1.CheckVerdict
-	(Quality)(0),                     // 91: evenbench.v1.Quality
-	(Action)(0),                      // 92: evenbench.v1.Action
-	(CalibrationForm)(0),             // 93: evenbench.v1.CalibrationForm
-	(*CalibrationPoint)(nil),         // 94: evenbench.v1.CalibrationPoint
-	(*Calibration)(nil),              // 95: evenbench.v1.Calibration
-	(*CalibrationConcern)(nil),       // 96: evenbench.v1.CalibrationConcern
-	(*InstrumentChecked)(nil),        // 97: evenbench.v1.InstrumentChecked
+	(StandingState)(0),               // 1: evenbench.v1.StandingState
+	(DueState)(0),                    // 2: evenbench.v1.DueState
+	(*GetRecordInfoRequest)(nil),     // 3: evenbench.v1.GetRecordInfoRequest
+	(*GetRecordInfoResponse)(nil),    // 4: evenbench.v1.GetRecordInfoResponse
+	(*SubscribeRequest)(nil),         // 5: evenbench.v1.SubscribeRequest
+	(*EntryFilter)(nil),              // 6: evenbench.v1.EntryFilter
+	(*SubscribeResponse)(nil),        // 7: evenbench.v1.SubscribeResponse
+	(*GetSampleRequest)(nil),         // 8: evenbench.v1.GetSampleRequest
+	(*GetSampleResponse)(nil),        // 9: evenbench.v1.GetSampleResponse
+	(*ListSamplesRequest)(nil),       // 10: evenbench.v1.ListSamplesRequest
+	(*ListSamplesResponse)(nil),      // 11: evenbench.v1.ListSamplesResponse
+	(*GetTraceRequest)(nil),          // 12: evenbench.v1.GetTraceRequest
+	(*GetTraceResponse)(nil),         // 13: evenbench.v1.GetTraceResponse
+	(*LagCorrectedCurve)(nil),        // 14: evenbench.v1.LagCorrectedCurve
+	(*Curve)(nil),                    // 15: evenbench.v1.Curve
+	(*CurveCalibration)(nil),         // 16: evenbench.v1.CurveCalibration
+	(*CurveDoubt)(nil),               // 17: evenbench.v1.CurveDoubt
+	(*WatchRoastsRequest)(nil),       // 18: evenbench.v1.WatchRoastsRequest
+	(*WatchRoastsResponse)(nil),      // 19: evenbench.v1.WatchRoastsResponse
+	(*RoastProgress)(nil),            // 20: evenbench.v1.RoastProgress
+	(*WindowStanding)(nil),           // 21: evenbench.v1.WindowStanding
+	(*ExpectedMark)(nil),             // 22: evenbench.v1.ExpectedMark
+	(*ExplainFindingRequest)(nil),    // 23: evenbench.v1.ExplainFindingRequest
+	(*ExplainFindingResponse)(nil),   // 24: evenbench.v1.ExplainFindingResponse
+	(*Explanation)(nil),              // 25: evenbench.v1.Explanation
+	(*ExplainedInput)(nil),           // 26: evenbench.v1.ExplainedInput
+	(*ExplainedCorrelation)(nil),     // 27: evenbench.v1.ExplainedCorrelation
+	(*AuditRecordRequest)(nil),       // 28: evenbench.v1.AuditRecordRequest
+	(*AuditRecordResponse)(nil),      // 29: evenbench.v1.AuditRecordResponse
+	(*AuditFault)(nil),               // 30: evenbench.v1.AuditFault
+	(*RunAudit)(nil),                 // 31: evenbench.v1.RunAudit
+	(*RegisterSampleRequest)(nil),    // 32: evenbench.v1.RegisterSampleRequest
+	(*RegisterSampleResponse)(nil),   // 33: evenbench.v1.RegisterSampleResponse
+	(*AmendSampleRequest)(nil),       // 34: evenbench.v1.AmendSampleRequest
+	(*AmendSampleResponse)(nil),      // 35: evenbench.v1.AmendSampleResponse
+	(*QueueSampleRequest)(nil),       // 36: evenbench.v1.QueueSampleRequest
+	(*QueueSampleResponse)(nil),      // 37: evenbench.v1.QueueSampleResponse
+	(*UnqueueSampleRequest)(nil),     // 38: evenbench.v1.UnqueueSampleRequest
+	(*UnqueueSampleResponse)(nil),    // 39: evenbench.v1.UnqueueSampleResponse
+	(*PlaceSampleRequest)(nil),       // 40: evenbench.v1.PlaceSampleRequest
+	(*PlaceSampleResponse)(nil),      // 41: evenbench.v1.PlaceSampleResponse
+	(*RemoveSampleRequest)(nil),      // 42: evenbench.v1.RemoveSampleRequest
+	(*RemoveSampleResponse)(nil),     // 43: evenbench.v1.RemoveSampleResponse
+	(*SetMarkRequest)(nil),           // 44: evenbench.v1.SetMarkRequest
+	(*SetMarkResponse)(nil),          // 45: evenbench.v1.SetMarkResponse
+	(*AssignReadingsRequest)(nil),    // 46: evenbench.v1.AssignReadingsRequest
+	(*AssignReadingsResponse)(nil),   // 47: evenbench.v1.AssignReadingsResponse
+	(*AddNoteRequest)(nil),           // 48: evenbench.v1.AddNoteRequest
+	(*AddNoteResponse)(nil),          // 49: evenbench.v1.AddNoteResponse
+	(*ListStationsRequest)(nil),      // 50: evenbench.v1.ListStationsRequest
+	(*ListStationsResponse)(nil),     // 51: evenbench.v1.ListStationsResponse
+	(*StationStatus)(nil),            // 52: evenbench.v1.StationStatus
+	(*ListInstrumentsRequest)(nil),   // 53: evenbench.v1.ListInstrumentsRequest
+	(*ListInstrumentsResponse)(nil),  // 54: evenbench.v1.ListInstrumentsResponse
+	(*InstrumentStatus)(nil),         // 55: evenbench.v1.InstrumentStatus
+	(*CalibrationStatus)(nil),        // 56: evenbench.v1.CalibrationStatus
+	(*CheckStatus)(nil),              // 57: evenbench.v1.CheckStatus
+	(*LatestReading)(nil),            // 58: evenbench.v1.LatestReading
+	(*WatchInstrumentsRequest)(nil),  // 59: evenbench.v1.WatchInstrumentsRequest
+	(*WatchInstrumentsResponse)(nil), // 60: evenbench.v1.WatchInstrumentsResponse
+	(*ActOnInstrumentRequest)(nil),   // 61: evenbench.v1.ActOnInstrumentRequest
+	(*ActOnInstrumentResponse)(nil),  // 62: evenbench.v1.ActOnInstrumentResponse
+	(*AdoptInstrumentRequest)(nil),   // 63: evenbench.v1.AdoptInstrumentRequest
+	(*AdoptInstrumentResponse)(nil),  // 64: evenbench.v1.AdoptInstrumentResponse
+	(*ReloadLabRequest)(nil),         // 65: evenbench.v1.ReloadLabRequest
+	(*ReloadLabResponse)(nil),        // 66: evenbench.v1.ReloadLabResponse
+	(*CalibrationPlan)(nil),          // 67: evenbench.v1.CalibrationPlan
+	(*TryCalibrationRequest)(nil),    // 68: evenbench.v1.TryCalibrationRequest
+	(*TryCalibrationResponse)(nil),   // 69: evenbench.v1.TryCalibrationResponse
+	(*CalibrationAt)(nil),            // 70: evenbench.v1.CalibrationAt
+	(*MakeCalibrationRequest)(nil),   // 71: evenbench.v1.MakeCalibrationRequest
+	(*MakeCalibrationResponse)(nil),  // 72: evenbench.v1.MakeCalibrationResponse
+	(*ListCalibrationsRequest)(nil),  // 73: evenbench.v1.ListCalibrationsRequest
+	(*ListCalibrationsResponse)(nil), // 74: evenbench.v1.ListCalibrationsResponse
+	(*RecordedCalibration)(nil),      // 75: evenbench.v1.RecordedCalibration
+	(*CheckInstrumentRequest)(nil),   // 76: evenbench.v1.CheckInstrumentRequest
+	(*CheckInstrumentResponse)(nil),  // 77: evenbench.v1.CheckInstrumentResponse
+	(*ReadMeanRequest)(nil),          // 78: evenbench.v1.ReadMeanRequest
+	(*ReadMeanResponse)(nil),         // 79: evenbench.v1.ReadMeanResponse
+	(*timestamppb.Timestamp)(nil),    // 80: google.protobuf.Timestamp
+	(*Station)(nil),                  // 81: evenbench.v1.Station
+	(*Entry)(nil),                    // 82: evenbench.v1.Entry
+	(*SampleRecord)(nil),             // 83: evenbench.v1.SampleRecord
+	(*Roast)(nil),                    // 84: evenbench.v1.Roast
+	(QualityReason)(0),               // 85: evenbench.v1.QualityReason
+	(*Mark)(nil),                     // 86: evenbench.v1.Mark
+	(*Finding)(nil),                  // 87: evenbench.v1.Finding
+	(*Window)(nil),                   // 88: evenbench.v1.Window
+	(MarkKind)(0),                    // 89: evenbench.v1.MarkKind
+	(*CriteriaVerdict)(nil),          // 90: evenbench.v1.CriteriaVerdict
+	(*Measurement)(nil),              // 91: evenbench.v1.Measurement
+	(*SampleIdentity)(nil),           // 92: evenbench.v1.SampleIdentity
+	(InstrumentState)(0),             // 93: evenbench.v1.InstrumentState
+	(CheckVerdict)(0),                // 94: evenbench.v1.CheckVerdict
+	(Quality)(0),                     // 95: evenbench.v1.Quality
+	(Action)(0),                      // 96: evenbench.v1.Action
+	(CalibrationForm)(0),             // 97: evenbench.v1.CalibrationForm
+	(*CalibrationPoint)(nil),         // 98: evenbench.v1.CalibrationPoint
+	(*Calibration)(nil),              // 99: evenbench.v1.Calibration
+	(*CalibrationConcern)(nil),       // 100: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),        // 101: evenbench.v1.InstrumentChecked
 }
 var file_evenbench_v1_hub_proto_depIdxs = []int32{
-	77, // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
-	78, // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
-	5,  // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
-	79, // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
-	80, // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
-	77, // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
-	80, // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
-	80, // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
-	81, // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
-	13, // 9: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
-	13, // 10: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
-	14, // 11: evenbench.v1.Curve.calibrations:type_name -> evenbench.v1.CurveCalibration
-	15, // 12: evenbench.v1.Curve.doubts:type_name -> evenbench.v1.CurveDoubt
-	82, // 13: evenbench.v1.CurveDoubt.reason:type_name -> evenbench.v1.QualityReason
-	18, // 14: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
-	77, // 15: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
-	77, // 16: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
-	83, // 17: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
-	84, // 18: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
-	19, // 19: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
-	85, // 20: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
-	86, // 21: evenbench.v1.ExplainFindingResponse.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	22, // 22: evenbench.v1.ExplainFindingResponse.explanations:type_name -> evenbench.v1.Explanation
-	23, // 23: evenbench.v1.Explanation.inputs:type_name -> evenbench.v1.ExplainedInput
-	24, // 24: evenbench.v1.Explanation.correlations:type_name -> evenbench.v1.ExplainedCorrelation
-	87, // 25: evenbench.v1.ExplainedInput.measurement:type_name -> evenbench.v1.Measurement
-	83, // 26: evenbench.v1.ExplainedInput.mark:type_name -> evenbench.v1.Mark
-	27, // 27: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
-	28, // 28: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
-	88, // 29: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	88, // 30: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
-	77, // 31: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
-	85, // 32: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
-	77, // 33: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
-	49, // 34: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
-	78, // 35: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
-	77, // 36: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
-	52, // 37: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	89, // 38: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
-	77, // 39: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
-	77, // 40: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
-	55, // 41: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
-	53, // 42: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
-	54, // 43: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
-	77, // 44: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
-	77, // 45: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
-	1,  // 46: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
-	77, // 47: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
-	90, // 48: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
-	77, // 49: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
-	1,  // 50: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
-	91, // 51: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
-	82, // 52: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
-	77, // 53: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
-	52, // 54: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
-	92, // 55: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
-	93, // 56: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
-	94, // 57: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
-	77, // 58: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
-	77, // 59: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
-	64, // 60: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
-	95, // 61: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
-	96, // 62: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
-	67, // 63: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
-	64, // 64: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
-	72, // 65: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
-	95, // 66: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
-	77, // 67: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
-	97, // 68: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
-	77, // 69: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
-	2,  // 70: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
-	4,  // 71: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
-	7,  // 72: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
-	9,  // 73: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
-	11, // 74: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
-	16, // 75: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
-	20, // 76: evenbench.v1.RecordService.ExplainFinding:input_type -> evenbench.v1.ExplainFindingRequest
-	25, // 77: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
-	29, // 78: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
-	31, // 79: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
-	33, // 80: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
-	35, // 81: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
-	37, // 82: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
-	39, // 83: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
-	41, // 84: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
-	43, // 85: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
-	45, // 86: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
-	47, // 87: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
-	50, // 88: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
-	56, // 89: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
-	58, // 90: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
-	60, // 91: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
-	62, // 92: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
-	65, // 93: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
-	68, // 94: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
-	70, // 95: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
-	73, // 96: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
-	75, // 97: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
-	3,  // 98: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
-	6,  // 99: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
-	8,  // 100: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
-	10, // 101: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
-	12, // 102: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
-	17, // 103: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
-	21, // 104: evenbench.v1.RecordService.ExplainFinding:output_type -> evenbench.v1.ExplainFindingResponse
-	26, // 105: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
-	30, // 106: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
-	32, // 107: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
-	34, // 108: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
-	36, // 109: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
-	38, // 110: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
-	40, // 111: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
-	42, // 112: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
-	44, // 113: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
-	46, // 114: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
-	48, // 115: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
-	51, // 116: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
-	57, // 117: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
-	59, // 118: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
-	61, // 119: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
-	63, // 120: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
-	66, // 121: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
-	69, // 122: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
-	71, // 123: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
-	74, // 124: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
-	76, // 125: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
-	98, // [98:126] is the sub-list for method output_type
-	70, // [70:98] is the sub-list for method input_type
-	70, // [70:70] is the sub-list for extension type_name
-	70, // [70:70] is the sub-list for extension extendee
-	0,  // [0:70] is the sub-list for field type_name
+	80,  // 0: evenbench.v1.GetRecordInfoResponse.lab_time:type_name -> google.protobuf.Timestamp
+	81,  // 1: evenbench.v1.GetRecordInfoResponse.stations:type_name -> evenbench.v1.Station
+	6,   // 2: evenbench.v1.SubscribeRequest.filter:type_name -> evenbench.v1.EntryFilter
+	82,  // 3: evenbench.v1.SubscribeResponse.entries:type_name -> evenbench.v1.Entry
+	83,  // 4: evenbench.v1.SubscribeResponse.records:type_name -> evenbench.v1.SampleRecord
+	80,  // 5: evenbench.v1.GetSampleRequest.as_known_on:type_name -> google.protobuf.Timestamp
+	83,  // 6: evenbench.v1.GetSampleResponse.record:type_name -> evenbench.v1.SampleRecord
+	83,  // 7: evenbench.v1.ListSamplesResponse.records:type_name -> evenbench.v1.SampleRecord
+	84,  // 8: evenbench.v1.GetTraceResponse.roast:type_name -> evenbench.v1.Roast
+	15,  // 9: evenbench.v1.GetTraceResponse.curves:type_name -> evenbench.v1.Curve
+	15,  // 10: evenbench.v1.GetTraceResponse.rate_of_rise:type_name -> evenbench.v1.Curve
+	14,  // 11: evenbench.v1.GetTraceResponse.lag_corrected:type_name -> evenbench.v1.LagCorrectedCurve
+	15,  // 12: evenbench.v1.LagCorrectedCurve.curve:type_name -> evenbench.v1.Curve
+	16,  // 13: evenbench.v1.Curve.calibrations:type_name -> evenbench.v1.CurveCalibration
+	17,  // 14: evenbench.v1.Curve.doubts:type_name -> evenbench.v1.CurveDoubt
+	85,  // 15: evenbench.v1.CurveDoubt.reason:type_name -> evenbench.v1.QualityReason
+	20,  // 16: evenbench.v1.WatchRoastsResponse.roasts:type_name -> evenbench.v1.RoastProgress
+	80,  // 17: evenbench.v1.WatchRoastsResponse.lab_time:type_name -> google.protobuf.Timestamp
+	80,  // 18: evenbench.v1.RoastProgress.charged_at:type_name -> google.protobuf.Timestamp
+	86,  // 19: evenbench.v1.RoastProgress.marks:type_name -> evenbench.v1.Mark
+	87,  // 20: evenbench.v1.RoastProgress.findings:type_name -> evenbench.v1.Finding
+	22,  // 21: evenbench.v1.RoastProgress.expected:type_name -> evenbench.v1.ExpectedMark
+	21,  // 22: evenbench.v1.RoastProgress.standings:type_name -> evenbench.v1.WindowStanding
+	88,  // 23: evenbench.v1.WindowStanding.window:type_name -> evenbench.v1.Window
+	1,   // 24: evenbench.v1.WindowStanding.state:type_name -> evenbench.v1.StandingState
+	89,  // 25: evenbench.v1.WindowStanding.awaits:type_name -> evenbench.v1.MarkKind
+	89,  // 26: evenbench.v1.ExpectedMark.kind:type_name -> evenbench.v1.MarkKind
+	90,  // 27: evenbench.v1.ExplainFindingResponse.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	25,  // 28: evenbench.v1.ExplainFindingResponse.explanations:type_name -> evenbench.v1.Explanation
+	26,  // 29: evenbench.v1.Explanation.inputs:type_name -> evenbench.v1.ExplainedInput
+	27,  // 30: evenbench.v1.Explanation.correlations:type_name -> evenbench.v1.ExplainedCorrelation
+	91,  // 31: evenbench.v1.ExplainedInput.measurement:type_name -> evenbench.v1.Measurement
+	86,  // 32: evenbench.v1.ExplainedInput.mark:type_name -> evenbench.v1.Mark
+	30,  // 33: evenbench.v1.AuditRecordResponse.faults:type_name -> evenbench.v1.AuditFault
+	31,  // 34: evenbench.v1.AuditRecordResponse.runs:type_name -> evenbench.v1.RunAudit
+	92,  // 35: evenbench.v1.RegisterSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	92,  // 36: evenbench.v1.AmendSampleRequest.identity:type_name -> evenbench.v1.SampleIdentity
+	80,  // 37: evenbench.v1.PlaceSampleRequest.at:type_name -> google.protobuf.Timestamp
+	89,  // 38: evenbench.v1.SetMarkRequest.kind:type_name -> evenbench.v1.MarkKind
+	80,  // 39: evenbench.v1.SetMarkRequest.at:type_name -> google.protobuf.Timestamp
+	52,  // 40: evenbench.v1.ListStationsResponse.stations:type_name -> evenbench.v1.StationStatus
+	81,  // 41: evenbench.v1.StationStatus.station:type_name -> evenbench.v1.Station
+	80,  // 42: evenbench.v1.StationStatus.since:type_name -> google.protobuf.Timestamp
+	55,  // 43: evenbench.v1.ListInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	93,  // 44: evenbench.v1.InstrumentStatus.state:type_name -> evenbench.v1.InstrumentState
+	80,  // 45: evenbench.v1.InstrumentStatus.since:type_name -> google.protobuf.Timestamp
+	80,  // 46: evenbench.v1.InstrumentStatus.last_reading_at:type_name -> google.protobuf.Timestamp
+	58,  // 47: evenbench.v1.InstrumentStatus.latest:type_name -> evenbench.v1.LatestReading
+	56,  // 48: evenbench.v1.InstrumentStatus.calibrations:type_name -> evenbench.v1.CalibrationStatus
+	57,  // 49: evenbench.v1.InstrumentStatus.checks:type_name -> evenbench.v1.CheckStatus
+	80,  // 50: evenbench.v1.CalibrationStatus.from:type_name -> google.protobuf.Timestamp
+	80,  // 51: evenbench.v1.CalibrationStatus.until:type_name -> google.protobuf.Timestamp
+	2,   // 52: evenbench.v1.CalibrationStatus.state:type_name -> evenbench.v1.DueState
+	80,  // 53: evenbench.v1.CheckStatus.last:type_name -> google.protobuf.Timestamp
+	94,  // 54: evenbench.v1.CheckStatus.verdict:type_name -> evenbench.v1.CheckVerdict
+	80,  // 55: evenbench.v1.CheckStatus.due:type_name -> google.protobuf.Timestamp
+	2,   // 56: evenbench.v1.CheckStatus.state:type_name -> evenbench.v1.DueState
+	95,  // 57: evenbench.v1.LatestReading.quality:type_name -> evenbench.v1.Quality
+	85,  // 58: evenbench.v1.LatestReading.reasons:type_name -> evenbench.v1.QualityReason
+	80,  // 59: evenbench.v1.LatestReading.at:type_name -> google.protobuf.Timestamp
+	55,  // 60: evenbench.v1.WatchInstrumentsResponse.instruments:type_name -> evenbench.v1.InstrumentStatus
+	96,  // 61: evenbench.v1.ActOnInstrumentRequest.action:type_name -> evenbench.v1.Action
+	97,  // 62: evenbench.v1.CalibrationPlan.form:type_name -> evenbench.v1.CalibrationForm
+	98,  // 63: evenbench.v1.CalibrationPlan.points:type_name -> evenbench.v1.CalibrationPoint
+	80,  // 64: evenbench.v1.CalibrationPlan.from:type_name -> google.protobuf.Timestamp
+	80,  // 65: evenbench.v1.CalibrationPlan.until:type_name -> google.protobuf.Timestamp
+	67,  // 66: evenbench.v1.TryCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	99,  // 67: evenbench.v1.TryCalibrationResponse.calibration:type_name -> evenbench.v1.Calibration
+	100, // 68: evenbench.v1.TryCalibrationResponse.concerns:type_name -> evenbench.v1.CalibrationConcern
+	70,  // 69: evenbench.v1.TryCalibrationResponse.at:type_name -> evenbench.v1.CalibrationAt
+	67,  // 70: evenbench.v1.MakeCalibrationRequest.plan:type_name -> evenbench.v1.CalibrationPlan
+	75,  // 71: evenbench.v1.ListCalibrationsResponse.calibrations:type_name -> evenbench.v1.RecordedCalibration
+	99,  // 72: evenbench.v1.RecordedCalibration.calibration:type_name -> evenbench.v1.Calibration
+	80,  // 73: evenbench.v1.RecordedCalibration.recorded_at:type_name -> google.protobuf.Timestamp
+	101, // 74: evenbench.v1.CheckInstrumentResponse.checked:type_name -> evenbench.v1.InstrumentChecked
+	80,  // 75: evenbench.v1.ReadMeanResponse.times:type_name -> google.protobuf.Timestamp
+	3,   // 76: evenbench.v1.RecordService.GetRecordInfo:input_type -> evenbench.v1.GetRecordInfoRequest
+	5,   // 77: evenbench.v1.RecordService.Subscribe:input_type -> evenbench.v1.SubscribeRequest
+	8,   // 78: evenbench.v1.RecordService.GetSample:input_type -> evenbench.v1.GetSampleRequest
+	10,  // 79: evenbench.v1.RecordService.ListSamples:input_type -> evenbench.v1.ListSamplesRequest
+	12,  // 80: evenbench.v1.RecordService.GetTrace:input_type -> evenbench.v1.GetTraceRequest
+	18,  // 81: evenbench.v1.RecordService.WatchRoasts:input_type -> evenbench.v1.WatchRoastsRequest
+	23,  // 82: evenbench.v1.RecordService.ExplainFinding:input_type -> evenbench.v1.ExplainFindingRequest
+	28,  // 83: evenbench.v1.RecordService.AuditRecord:input_type -> evenbench.v1.AuditRecordRequest
+	32,  // 84: evenbench.v1.BenchService.RegisterSample:input_type -> evenbench.v1.RegisterSampleRequest
+	34,  // 85: evenbench.v1.BenchService.AmendSample:input_type -> evenbench.v1.AmendSampleRequest
+	36,  // 86: evenbench.v1.BenchService.QueueSample:input_type -> evenbench.v1.QueueSampleRequest
+	38,  // 87: evenbench.v1.BenchService.UnqueueSample:input_type -> evenbench.v1.UnqueueSampleRequest
+	40,  // 88: evenbench.v1.BenchService.PlaceSample:input_type -> evenbench.v1.PlaceSampleRequest
+	42,  // 89: evenbench.v1.BenchService.RemoveSample:input_type -> evenbench.v1.RemoveSampleRequest
+	44,  // 90: evenbench.v1.BenchService.SetMark:input_type -> evenbench.v1.SetMarkRequest
+	46,  // 91: evenbench.v1.BenchService.AssignReadings:input_type -> evenbench.v1.AssignReadingsRequest
+	48,  // 92: evenbench.v1.BenchService.AddNote:input_type -> evenbench.v1.AddNoteRequest
+	50,  // 93: evenbench.v1.BenchService.ListStations:input_type -> evenbench.v1.ListStationsRequest
+	53,  // 94: evenbench.v1.InstrumentService.ListInstruments:input_type -> evenbench.v1.ListInstrumentsRequest
+	59,  // 95: evenbench.v1.InstrumentService.WatchInstruments:input_type -> evenbench.v1.WatchInstrumentsRequest
+	61,  // 96: evenbench.v1.InstrumentService.ActOnInstrument:input_type -> evenbench.v1.ActOnInstrumentRequest
+	63,  // 97: evenbench.v1.InstrumentService.AdoptInstrument:input_type -> evenbench.v1.AdoptInstrumentRequest
+	65,  // 98: evenbench.v1.InstrumentService.ReloadLab:input_type -> evenbench.v1.ReloadLabRequest
+	68,  // 99: evenbench.v1.CalibrationService.TryCalibration:input_type -> evenbench.v1.TryCalibrationRequest
+	71,  // 100: evenbench.v1.CalibrationService.MakeCalibration:input_type -> evenbench.v1.MakeCalibrationRequest
+	73,  // 101: evenbench.v1.CalibrationService.ListCalibrations:input_type -> evenbench.v1.ListCalibrationsRequest
+	76,  // 102: evenbench.v1.CalibrationService.CheckInstrument:input_type -> evenbench.v1.CheckInstrumentRequest
+	78,  // 103: evenbench.v1.CalibrationService.ReadMean:input_type -> evenbench.v1.ReadMeanRequest
+	4,   // 104: evenbench.v1.RecordService.GetRecordInfo:output_type -> evenbench.v1.GetRecordInfoResponse
+	7,   // 105: evenbench.v1.RecordService.Subscribe:output_type -> evenbench.v1.SubscribeResponse
+	9,   // 106: evenbench.v1.RecordService.GetSample:output_type -> evenbench.v1.GetSampleResponse
+	11,  // 107: evenbench.v1.RecordService.ListSamples:output_type -> evenbench.v1.ListSamplesResponse
+	13,  // 108: evenbench.v1.RecordService.GetTrace:output_type -> evenbench.v1.GetTraceResponse
+	19,  // 109: evenbench.v1.RecordService.WatchRoasts:output_type -> evenbench.v1.WatchRoastsResponse
+	24,  // 110: evenbench.v1.RecordService.ExplainFinding:output_type -> evenbench.v1.ExplainFindingResponse
+	29,  // 111: evenbench.v1.RecordService.AuditRecord:output_type -> evenbench.v1.AuditRecordResponse
+	33,  // 112: evenbench.v1.BenchService.RegisterSample:output_type -> evenbench.v1.RegisterSampleResponse
+	35,  // 113: evenbench.v1.BenchService.AmendSample:output_type -> evenbench.v1.AmendSampleResponse
+	37,  // 114: evenbench.v1.BenchService.QueueSample:output_type -> evenbench.v1.QueueSampleResponse
+	39,  // 115: evenbench.v1.BenchService.UnqueueSample:output_type -> evenbench.v1.UnqueueSampleResponse
+	41,  // 116: evenbench.v1.BenchService.PlaceSample:output_type -> evenbench.v1.PlaceSampleResponse
+	43,  // 117: evenbench.v1.BenchService.RemoveSample:output_type -> evenbench.v1.RemoveSampleResponse
+	45,  // 118: evenbench.v1.BenchService.SetMark:output_type -> evenbench.v1.SetMarkResponse
+	47,  // 119: evenbench.v1.BenchService.AssignReadings:output_type -> evenbench.v1.AssignReadingsResponse
+	49,  // 120: evenbench.v1.BenchService.AddNote:output_type -> evenbench.v1.AddNoteResponse
+	51,  // 121: evenbench.v1.BenchService.ListStations:output_type -> evenbench.v1.ListStationsResponse
+	54,  // 122: evenbench.v1.InstrumentService.ListInstruments:output_type -> evenbench.v1.ListInstrumentsResponse
+	60,  // 123: evenbench.v1.InstrumentService.WatchInstruments:output_type -> evenbench.v1.WatchInstrumentsResponse
+	62,  // 124: evenbench.v1.InstrumentService.ActOnInstrument:output_type -> evenbench.v1.ActOnInstrumentResponse
+	64,  // 125: evenbench.v1.InstrumentService.AdoptInstrument:output_type -> evenbench.v1.AdoptInstrumentResponse
+	66,  // 126: evenbench.v1.InstrumentService.ReloadLab:output_type -> evenbench.v1.ReloadLabResponse
+	69,  // 127: evenbench.v1.CalibrationService.TryCalibration:output_type -> evenbench.v1.TryCalibrationResponse
+	72,  // 128: evenbench.v1.CalibrationService.MakeCalibration:output_type -> evenbench.v1.MakeCalibrationResponse
+	74,  // 129: evenbench.v1.CalibrationService.ListCalibrations:output_type -> evenbench.v1.ListCalibrationsResponse
+	77,  // 130: evenbench.v1.CalibrationService.CheckInstrument:output_type -> evenbench.v1.CheckInstrumentResponse
+	79,  // 131: evenbench.v1.CalibrationService.ReadMean:output_type -> evenbench.v1.ReadMeanResponse
+	104, // [104:132] is the sub-list for method output_type
+	76,  // [76:104] is the sub-list for method input_type
+	76,  // [76:76] is the sub-list for extension type_name
+	76,  // [76:76] is the sub-list for extension extendee
+	0,   // [0:76] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_hub_proto_init() }
@@ -6573,19 +7062,20 @@ func file_evenbench_v1_hub_proto_init() {
 	}
 	file_evenbench_v1_driver_proto_init()
 	file_evenbench_v1_record_proto_init()
-	file_evenbench_v1_hub_proto_msgTypes[16].OneofWrappers = []any{}
 	file_evenbench_v1_hub_proto_msgTypes[17].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[20].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[21].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[62].OneofWrappers = []any{}
-	file_evenbench_v1_hub_proto_msgTypes[71].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[18].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[19].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[22].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[23].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[64].OneofWrappers = []any{}
+	file_evenbench_v1_hub_proto_msgTypes[73].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_hub_proto_rawDesc), len(file_evenbench_v1_hub_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   75,
+			NumEnums:      3,
+			NumMessages:   77,
 			NumExtensions: 0,
 			NumServices:   4,
 		},
