@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"strings"
 
@@ -30,24 +31,25 @@ const (
 	mostUnpacked = 256 << 20
 )
 
-// Bundle writes a bundle of entries under a signed checkpoint of this tree, which Open
+// Bundle writes a bundle of entries under a signed checkpoint of the tree, which Open
 // takes by the keys. Entries are in order of their cursors, each once.
 //
 // It is an error if there is no entry, if one is not within the checkpoint, not in order
-// or not that of the tree, or if the checkpoint is not one of this tree.
-func (t *Tree) Bundle(signed string, keys []note.Verifier, entries []Entry) ([]byte, error) {
+// or not that of the tree, or if the checkpoint is not one of the tree.
+func (p *Prover) Bundle(signed string, keys []note.Verifier, entries []Entry) ([]byte, error) {
 	const doing = "bundle entries"
 	c, _, err := Open(signed, keys)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", doing, err)
 	}
-	if c.Size > t.size || t.subtree(0, c.Size) != c.Root {
-		return nil, fmt.Errorf("%s: the checkpoint of %d entries is not of this record", doing, c.Size)
+	if own, err := p.Checkpoint(c.Origin, c.Size); err != nil || own != c {
+		return nil, errors.Join(fmt.Errorf("%s: the checkpoint of %d entries is not of this record", doing, c.Size), err)
 	}
 	if len(entries) == 0 {
 		return nil, fmt.Errorf("%s: there are none", doing)
 	}
 	var wanted []int64
+	hashes := make([][sha256.Size]byte, len(entries))
 	for i, e := range entries {
 		index := int64(e.Cursor) - 1
 		switch {
@@ -57,16 +59,21 @@ func (t *Tree) Bundle(signed string, keys []note.Verifier, entries []Entry) ([]b
 			return nil, fmt.Errorf("%s: entry %d stands behind entry %d; give each once, in order", doing, e.Cursor, wanted[i-1]+1)
 		case len(e.Bytes) > MostEntryBytes:
 			return nil, fmt.Errorf("%s: entry %d has %d bytes; %d at most", doing, e.Cursor, len(e.Bytes), MostEntryBytes)
-		case leaf(sha256.Sum256(e.Bytes)) != t.stored[tlog.StoredHashIndex(0, index)]:
+		}
+		g, err := p.grove(index >> groveLevel)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", doing, err)
+		}
+		if hashes[i] = sha256.Sum256(e.Bytes); leaf(hashes[i]) != g[index%grove] {
 			return nil, fmt.Errorf("%s: entry %d is not the one that the tree was made of", doing, e.Cursor)
 		}
 		wanted = append(wanted, index)
 	}
-	hashes := make([][sha256.Size]byte, len(entries))
-	for i, e := range entries {
-		hashes[i] = sha256.Sum256(e.Bytes)
+	proof, err := p.prove(0, c.Size, wanted)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", doing, err)
 	}
-	return write(signed, t.prove(0, c.Size, wanted), entries, hashes)
+	return write(signed, proof, entries, hashes)
 }
 
 func write(signed string, proof []tlog.Hash, entries []Entry, hashes [][sha256.Size]byte) ([]byte, error) {

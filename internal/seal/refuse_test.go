@@ -34,12 +34,12 @@ func TestWhatCannotBeSealedIsRefused(t *testing.T) {
 	l := newLab(t, 5)
 	other := newLab(t, 5)
 	e := l.entries
-	c, err := l.tree.Checkpoint("record", 5)
+	c, err := l.tree.at("record", 5)
 	if err != nil {
 		t.Fatal(err)
 	}
 	bundle := func(signed string, entries ...seal.Entry) func() error {
-		return func() error { _, err := l.tree.Bundle(signed, l.keys, entries); return err }
+		return func() error { _, err := l.tree.prover().Bundle(signed, l.keys, entries); return err }
 	}
 	signed := func(text string) func() error {
 		return func() error {
@@ -61,12 +61,12 @@ func TestWhatCannotBeSealedIsRefused(t *testing.T) {
 		"entry 1 is not the one":               bundle(l.signed, seal.Entry{Cursor: 1, Bytes: e[1].Bytes}),
 		"malformed note":                       bundle("checkpoint", e[0]),
 		"a key that was not given":             bundle(other.signed, e[0]),
-		"a checkpoint of 6 entries":            func() error { _, err := l.tree.Checkpoint("r", 6); return err },
-		"a checkpoint of 0 entries":            func() error { _, err := l.tree.Checkpoint("r", 0); return err },
-		`the origin is "a\nb"`:                 func() error { _, err := l.tree.Checkpoint("a\nb", 5); return err },
+		"a checkpoint of 6 entries":            func() error { _, err := l.tree.at("r", 6); return err },
+		"a checkpoint of 0 entries":            func() error { _, err := l.tree.at("r", 0); return err },
+		`the origin is "a\nb"`:                 func() error { _, err := l.tree.at("a\nb", 5); return err },
 		"sign a checkpoint: no key":            func() error { _, err := seal.Sign(c); return err },
-		"growth from 4 to 3":                   func() error { _, err := l.tree.Growth(4, 3); return err },
-		"growth from 1 to 6":                   func() error { _, err := l.tree.Growth(1, 6); return err },
+		"growth from 4 to 3":                   func() error { _, err := l.tree.prover().Growth(4, 3); return err },
+		"growth from 1 to 6":                   func() error { _, err := l.tree.prover().Growth(1, 6); return err },
 		"cosign a checkpoint: no key":          func() error { _, err := seal.Cosign(l.signed, nil, l.signer); return err },
 		"it has 2 lines":                       signed("record\n5\n"),
 		`its size "five" is no number`:         signed("record\nfive\n" + root + "\n"),
@@ -81,7 +81,7 @@ func TestWhatCannotBeSealedIsRefused(t *testing.T) {
 	if got := l.tree.Size(); got != 5 {
 		t.Errorf("the tree has %d entries", got)
 	}
-	if _, err := l.tree.ReadHashes([]int64{99}); err == nil || !strings.Contains(err.Error(), "read hash 99") {
+	if _, err := l.tree.prover().ReadHashes([]int64{99}); err == nil || !strings.Contains(err.Error(), "of a tree that has 5") {
 		t.Error(err)
 	}
 }

@@ -16,10 +16,10 @@ import (
 
 // roastRecord is a record of which the last entries are a roast of 12 minutes whose bean
 // probe was read ten times a second and recorded four times a second, after many others.
-func roastRecord(t testing.TB) (*seal.Tree, []seal.Entry) {
+func roastRecord(t testing.TB) (*record, []seal.Entry) {
 	t.Helper()
 	const before = 20_000
-	var record seal.Tree
+	record := &record{}
 	for i := range uint64(before) {
 		record.Append([32]byte{byte(i), byte(i >> 8), byte(i >> 16)})
 	}
@@ -54,7 +54,7 @@ func roastRecord(t testing.TB) (*seal.Tree, []seal.Entry) {
 		previous = hash[:]
 		roast = append(roast, seal.Entry{Cursor: entry.Cursor, Bytes: text})
 	}
-	return &record, roast
+	return record, roast
 }
 
 func roastBundle(t testing.TB) ([]byte, []note.Verifier, int) {
@@ -62,7 +62,7 @@ func roastBundle(t testing.TB) ([]byte, []note.Verifier, int) {
 	record, roast := roastRecord(t)
 	signer, verifier := key(t, "lab.example")
 	keys := []note.Verifier{verifier}
-	c, err := record.Checkpoint("record 4711", record.Size())
+	c, err := record.at("record 4711", record.Size())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -70,7 +70,7 @@ func roastBundle(t testing.TB) ([]byte, []note.Verifier, int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := record.Bundle(signed, keys, roast)
+	b, err := record.prover().Bundle(signed, keys, roast)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -50,18 +50,37 @@ func chain(n int) []seal.Entry {
 	return entries
 }
 
-func tree(entries []seal.Entry) *seal.Tree {
-	var t seal.Tree
+// record is a tree and the hashes that it was made of.
+type record struct {
+	seal.Tree
+	hashes [][sha256.Size]byte
+}
+
+func (r *record) Append(hash [sha256.Size]byte) {
+	r.Tree.Append(hash)
+	r.hashes = append(r.hashes, hash)
+}
+
+func (r *record) prover() *seal.Prover {
+	return r.Prover(func(first uint64, n int) ([][sha256.Size]byte, error) { return r.hashes[first-1:][:n], nil })
+}
+
+func (r *record) at(origin string, size int64) (seal.Checkpoint, error) {
+	return r.prover().Checkpoint(origin, size)
+}
+
+func tree(entries []seal.Entry) *record {
+	r := &record{}
 	for _, e := range entries {
-		t.Append(sha256.Sum256(e.Bytes))
+		r.Append(sha256.Sum256(e.Bytes))
 	}
-	return &t
+	return r
 }
 
 // lab is a record with a signed checkpoint of all of it.
 type lab struct {
 	entries []seal.Entry
-	tree    *seal.Tree
+	tree    *record
 	signer  note.Signer
 	keys    []note.Verifier
 	signed  string
@@ -74,7 +93,7 @@ func newLab(t testing.TB, n int) *lab {
 	signer, verifier := key(t, "lab.example")
 	buyer, bought := key(t, "buyer.example")
 	l.signer, l.keys = signer, []note.Verifier{verifier, bought}
-	c, err := l.tree.Checkpoint("record 4711", int64(n))
+	c, err := l.tree.at("record 4711", int64(n))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,7 +113,7 @@ func (l *lab) bundle(t testing.TB, cursors ...int) []byte {
 	for _, c := range cursors {
 		entries = append(entries, l.entries[c-1])
 	}
-	b, err := l.tree.Bundle(l.signed, l.keys, entries)
+	b, err := l.tree.prover().Bundle(l.signed, l.keys, entries)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -162,13 +181,13 @@ func TestP5_ChangedDigitIsNamed(t *testing.T) {
 		forged[i].Bytes = changed
 		where := fmt.Sprintf("entry %d", e.Cursor)
 		// Its bytes alone: the hash beside them tells.
-		wants(t, string(seal.Forge(l.signed, l.tree, forged, entries)), l.keys, e.Cursor, where)
+		wants(t, string(seal.Forge(l.signed, l.tree.prover(), forged, entries)), l.keys, e.Cursor, where)
 		// Its bytes and its hash: the next entry tells, or else the root.
 		cursor := e.Cursor
 		if i > 1 { // what follows it in the record is not in the bundle
 			where, cursor = "proof", 0
 		}
-		wants(t, string(seal.Forge(l.signed, l.tree, forged, forged)), l.keys, cursor, where)
+		wants(t, string(seal.Forge(l.signed, l.tree.prover(), forged, forged)), l.keys, cursor, where)
 	}
 }
 
@@ -190,11 +209,11 @@ func TestBundlesOfAnyEntries(t *testing.T) {
 		entries := chain(n)
 		record := tree(entries)
 		size := rapid.IntRange(1, n).Draw(t, "size")
-		c, err := record.Checkpoint("r", int64(size))
+		c, err := record.at("r", int64(size))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if root, err := tlog.TreeHash(int64(size), record); err != nil || root != c.Root {
+		if root, err := tlog.TreeHash(int64(size), record.prover()); err != nil || root != c.Root {
 			t.Fatalf("root %v, tlog has %v (%v)", c.Root, root, err)
 		}
 		signed, err := seal.Sign(c, signer)
@@ -210,7 +229,7 @@ func TestBundlesOfAnyEntries(t *testing.T) {
 		if len(some) == 0 {
 			some = entries[:1]
 		}
-		b, err := record.Bundle(signed, keys, some)
+		b, err := record.prover().Bundle(signed, keys, some)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -220,7 +239,7 @@ func TestBundlesOfAnyEntries(t *testing.T) {
 		}
 		if len(some) == 1 {
 			index := int64(some[0].Cursor) - 1
-			want, err := tlog.ProveRecord(int64(size), index, record)
+			want, err := tlog.ProveRecord(int64(size), index, record.prover())
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -246,14 +265,14 @@ func TestGrowth(t *testing.T) {
 	for from := int64(1); from <= 50; from += 7 {
 		for to := from; to <= 50; to += 9 {
 			older, newer := checkpoint(t, record, from), checkpoint(t, record, to)
-			proof, err := record.Growth(from, to)
+			proof, err := record.prover().Growth(from, to)
 			if err != nil {
 				t.Fatal(err)
 			}
 			if err := seal.CheckGrowth(older, newer, proof); err != nil {
 				t.Errorf("from %d to %d: %v", from, to, err)
 			}
-			proof, err = changed.Growth(from, to)
+			proof, err = changed.prover().Growth(from, to)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -272,9 +291,9 @@ func TestGrowth(t *testing.T) {
 	}
 }
 
-func checkpoint(t testing.TB, record *seal.Tree, size int64) seal.Checkpoint {
+func checkpoint(t testing.TB, record *record, size int64) seal.Checkpoint {
 	t.Helper()
-	c, err := record.Checkpoint("record", size)
+	c, err := record.at("record", size)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,6 +10,10 @@
 // their cursors. It only grows; that a later one holds all of an earlier one can be shown
 // by two checkpoints and a few hashes (Growth).
 //
+// A Tree keeps no leaves but the latest. Every 1,024 entries are a grove, of which it
+// keeps the root; what lies below it is computed of the entries again when a proof needs
+// it. So a million entries take 64 kB, and a billion 64 MB.
+//
 // # The checkpoint
 //
 // A signed note (golang.org/x/mod/sumdb/note) of three lines: the origin, which names the
@@ -44,44 +48,85 @@ package seal
 
 import (
 	"crypto/sha256"
-	"fmt"
 	"math/bits"
 
 	"golang.org/x/mod/sumdb/tlog"
+
+	"github.com/evenbench/evenbench/internal/imprint"
 )
 
-// Tree is the hash tree of a record. The zero Tree is empty. It keeps 64 bytes an entry.
-// It is not for concurrent use.
+// A grove is so many entries: few enough to be read and hashed within a millisecond or
+// two, and enough for their roots to be next to nothing.
+const (
+	groveLevel = 10
+	grove      = 1 << groveLevel
+)
+
+// Tree is the hash tree of a record. The zero Tree is empty. It is not for concurrent
+// use, but for the Provers that were made of it.
 type Tree struct {
-	size   int64
-	stored []tlog.Hash
+	size int64
+	// tops are the roots of the full groves and of the subtrees above them, as tlog stores
+	// a tree whose leaves those roots are.
+	tops stored
+	// young are the leaves behind the last full grove.
+	young []tlog.Hash
 }
 
 // Append adds the entry that follows, by the SHA-256 of its bytes.
 func (t *Tree) Append(entry [sha256.Size]byte) {
-	hashes, err := tlog.StoredHashesForRecordHash(t.size, leaf(entry), t)
+	t.young = append(t.young, leaf(entry))
+	if t.size++; len(t.young) < grove {
+		return
+	}
+	above, err := tlog.StoredHashesForRecordHash(t.size>>groveLevel-1, rootOf(t.young), t.tops)
 	if err != nil { // all that it reads was stored before
 		panic(err)
 	}
-	t.stored = append(t.stored, hashes...)
-	t.size++
+	t.tops, t.young = append(t.tops, above...), nil
 }
 
 func leaf(entry [sha256.Size]byte) tlog.Hash { return tlog.RecordHash(entry[:]) }
 
+// rootOf is the root over leaves, of which there is at least one.
+func rootOf(leaves []tlog.Hash) tlog.Hash {
+	if len(leaves) == 1 {
+		return leaves[0]
+	}
+	middle := half(int64(len(leaves)))
+	return tlog.NodeHash(rootOf(leaves[:middle]), rootOf(leaves[middle:]))
+}
+
+// half is the largest power of 2 below n, which is above 1: so many leaves are on the
+// left of a tree of n.
+func half(n int64) int64 { return 1 << (bits.Len64(uint64(n-1)) - 1) }
+
+// stored are hashes in the order in which tlog stores them.
+type stored []tlog.Hash
+
+// ReadHashes makes it a tlog.HashReader.
+func (s stored) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
+	out := make([]tlog.Hash, len(indexes))
+	for i, x := range indexes {
+		out[i] = s[x]
+	}
+	return out, nil
+}
+
 // Size is how many entries the tree has.
 func (t *Tree) Size() int64 { return t.size }
 
-// ReadHashes makes a Tree a tlog.HashReader.
-func (t *Tree) ReadHashes(indexes []int64) ([]tlog.Hash, error) {
-	out := make([]tlog.Hash, len(indexes))
-	for i, x := range indexes {
-		if x < 0 || x >= int64(len(t.stored)) {
-			return nil, fmt.Errorf("read hash %d of a tree that has %d", x, len(t.stored))
-		}
-		out[i] = t.stored[x]
+// Checkpoint returns the state of the tree, which has at least one entry.
+func (t *Tree) Checkpoint(origin string) (Checkpoint, error) {
+	return t.Prover(nil).Checkpoint(origin, t.size)
+}
+
+// Imprint codes the tree.
+func (t *Tree) Imprint(c *imprint.Coder) {
+	imprint.Int(c, &t.size)
+	for _, list := range []*[]tlog.Hash{(*[]tlog.Hash)(&t.tops), &t.young} {
+		imprint.List(c, list, func(h *tlog.Hash) { c.Array(h[:]) })
 	}
-	return out, nil
 }
 
 // Checkpoint is a state of a tree.
@@ -91,99 +136,4 @@ type Checkpoint struct {
 	// Size is how many entries the tree has, at least 1: those with cursors 1 to Size.
 	Size int64
 	Root tlog.Hash
-}
-
-// Checkpoint returns the state that the tree had with its first entries, so many of
-// them. It is an error if it never had.
-func (t *Tree) Checkpoint(origin string, size int64) (Checkpoint, error) {
-	if size < 1 || size > t.size {
-		return Checkpoint{}, fmt.Errorf("make a checkpoint of %d entries: the record has 1 to %d", size, t.size)
-	}
-	c := Checkpoint{Origin: origin, Size: size, Root: t.subtree(0, size)}
-	return c, c.check()
-}
-
-// subtree is the root over the leaves from low up to high, where low is a multiple of
-// the least power of 2 that is not below their number.
-func (t *Tree) subtree(low, high int64) tlog.Hash {
-	n := high - low
-	if n&(n-1) == 0 {
-		level := bits.TrailingZeros64(uint64(n))
-		return t.stored[tlog.StoredHashIndex(level, low>>level)]
-	}
-	middle := low + half(n)
-	return tlog.NodeHash(t.subtree(low, middle), t.subtree(middle, high))
-}
-
-// half is the largest power of 2 below n, which is above 1: so many leaves are on the
-// left of a tree of n.
-func half(n int64) int64 { return 1 << (bits.Len64(uint64(n-1)) - 1) }
-
-// prove returns the roots of the largest subtrees that hold none of the wanted leaves,
-// which are in order.
-func (t *Tree) prove(low, high int64, wanted []int64) []tlog.Hash {
-	switch {
-	case len(wanted) == 0:
-		return []tlog.Hash{t.subtree(low, high)}
-	case high-low == 1:
-		return nil
-	}
-	middle := low + half(high-low)
-	k := 0
-	for k < len(wanted) && wanted[k] < middle {
-		k++
-	}
-	return append(t.prove(low, middle, wanted[:k]), t.prove(middle, high, wanted[k:])...)
-}
-
-// climb finds the root over the leaves from low up to high, from the hashes of some of
-// them and the proof of the others, and what is left of the proof.
-func climb(low, high int64, wanted []int64, leaves, proof []tlog.Hash) (tlog.Hash, []tlog.Hash, error) {
-	switch {
-	case len(wanted) == 0 && len(proof) == 0:
-		return tlog.Hash{}, nil, fmt.Errorf("the proof is too short")
-	case len(wanted) == 0:
-		return proof[0], proof[1:], nil
-	case high-low == 1:
-		return leaves[0], proof, nil
-	}
-	middle := low + half(high-low)
-	k := 0
-	for k < len(wanted) && wanted[k] < middle {
-		k++
-	}
-	left, proof, err := climb(low, middle, wanted[:k], leaves[:k], proof)
-	if err != nil {
-		return tlog.Hash{}, nil, err
-	}
-	right, proof, err := climb(middle, high, wanted[k:], leaves[k:], proof)
-	if err != nil {
-		return tlog.Hash{}, nil, err
-	}
-	return tlog.NodeHash(left, right), proof, nil
-}
-
-// Growth returns what shows that the tree of so many entries holds all of the tree that
-// it was with fewer. It is an error if it never had these sizes, in this order.
-func (t *Tree) Growth(from, to int64) (tlog.TreeProof, error) {
-	if from < 1 || from > to || to > t.size {
-		return nil, fmt.Errorf("show growth from %d to %d entries: give two sizes from 1 to %d, the smaller first", from, to, t.size)
-	}
-	return tlog.ProveTree(to, from, t)
-}
-
-// CheckGrowth tells whether a proof shows that the newer checkpoint is of a record that
-// still begins with all that the older one saw; nil if so.
-func CheckGrowth(older, newer Checkpoint, proof tlog.TreeProof) error {
-	doing := fmt.Sprintf("check that the record grew from %d to %d entries", older.Size, newer.Size)
-	if older.Origin != newer.Origin {
-		return fmt.Errorf("%s: the checkpoints are of two records, %q and %q", doing, older.Origin, newer.Origin)
-	}
-	if older.Size < 1 || older.Size > newer.Size {
-		return fmt.Errorf("%s: the older one must be the shorter one", doing)
-	}
-	if err := tlog.CheckTree(proof, newer.Size, newer.Root, older.Size, older.Root); err != nil {
-		return fmt.Errorf("%s: the past was changed, or the proof is of something else: %w", doing, err)
-	}
-	return nil
 }
