@@ -310,4 +310,6 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 		{Window: &pb.Window{Property: "water_activity", Unit: "1", High: proto.Float64(0.7), Source: "house rule"}, Verdict: pb.Verdict_VERDICT_NOT_MEASURED},
 	}}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_FlagRaised{FlagRaised: &pb.FlagRaised{Code: pb.FlagCode_FLAG_CODE_UNKNOWN_CODE, Station: "reception", Sample: "K-002", Text: "a code that no sample has"}}})
+	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_CheckpointSigned{CheckpointSigned: &pb.CheckpointSigned{Note: "a note", Size: 40, Key: "kept-lab+00000000+AA=="}}})
+	enter(&pb.Entry{Body: &pb.Entry_CheckpointCosigned{CheckpointCosigned: &pb.CheckpointCosigned{Note: "a note of two", Size: 40, Key: "buyer+00000000+AA=="}}})
 }

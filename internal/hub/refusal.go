@@ -39,6 +39,8 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_RECORD_UNWRITABLE:  codes.Unavailable,
 	pb.ErrorReason_ERROR_REASON_OUTCOME_UNKNOWN:    codes.Aborted,
 	pb.ErrorReason_ERROR_REASON_FINDING_UNKNOWN:    codes.NotFound,
+	pb.ErrorReason_ERROR_REASON_CHECKPOINT_UNKNOWN: codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_NOT_WITNESSED:      codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_ROASTING:           codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_TOO_MUCH:           codes.ResourceExhausted,
 }

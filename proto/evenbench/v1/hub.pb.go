@@ -77,6 +77,10 @@ const (
 	ErrorReason_ERROR_REASON_ROASTING ErrorReason = 31
 	// Neither a finding or property nor a criteria set of the sample has that name.
 	ErrorReason_ERROR_REASON_FINDING_UNKNOWN ErrorReason = 35
+	// It is no checkpoint that this lab has signed, or none of this record.
+	ErrorReason_ERROR_REASON_CHECKPOINT_UNKNOWN ErrorReason = 38
+	// Nobody of that name has signed a checkpoint that reaches so far.
+	ErrorReason_ERROR_REASON_NOT_WITNESSED ErrorReason = 39
 	// No credential, or none that the hub takes: UNAUTHENTICATED, whatever is wrong
 	// with it.
 	ErrorReason_ERROR_REASON_CALLER_UNKNOWN ErrorReason = 40
@@ -115,6 +119,8 @@ var (
 		30: "ERROR_REASON_CONFIRMATION_NEEDED",
 		31: "ERROR_REASON_ROASTING",
 		35: "ERROR_REASON_FINDING_UNKNOWN",
+		38: "ERROR_REASON_CHECKPOINT_UNKNOWN",
+		39: "ERROR_REASON_NOT_WITNESSED",
 		40: "ERROR_REASON_CALLER_UNKNOWN",
 		41: "ERROR_REASON_ROLE_TOO_LOW",
 		42: "ERROR_REASON_TOO_MUCH",
@@ -146,6 +152,8 @@ var (
 		"ERROR_REASON_CONFIRMATION_NEEDED": 30,
 		"ERROR_REASON_ROASTING":            31,
 		"ERROR_REASON_FINDING_UNKNOWN":     35,
+		"ERROR_REASON_CHECKPOINT_UNKNOWN":  38,
+		"ERROR_REASON_NOT_WITNESSED":       39,
 		"ERROR_REASON_CALLER_UNKNOWN":      40,
 		"ERROR_REASON_ROLE_TOO_LOW":        41,
 		"ERROR_REASON_TOO_MUCH":            42,
@@ -6718,7 +6726,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x06values\x18\t \x03(\x01R\x06values\x120\n" +
 	"\x05times\x18\n" +
 	" \x03(\v2\x1a.google.protobuf.TimestampR\x05times\x12\x18\n" +
-	"\asettled\x18\v \x01(\bR\asettled*\xbc\a\n" +
+	"\asettled\x18\v \x01(\bR\asettled*\x81\b\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -6746,7 +6754,9 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x16\x12$\n" +
 	" ERROR_REASON_CONFIRMATION_NEEDED\x10\x1e\x12\x19\n" +
 	"\x15ERROR_REASON_ROASTING\x10\x1f\x12 \n" +
-	"\x1cERROR_REASON_FINDING_UNKNOWN\x10#\x12\x1f\n" +
+	"\x1cERROR_REASON_FINDING_UNKNOWN\x10#\x12#\n" +
+	"\x1fERROR_REASON_CHECKPOINT_UNKNOWN\x10&\x12\x1e\n" +
+	"\x1aERROR_REASON_NOT_WITNESSED\x10'\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +
 	"\x19ERROR_REASON_ROLE_TOO_LOW\x10)\x12\x19\n" +
 	"\x15ERROR_REASON_TOO_MUCH\x10**\xdf\x01\n" +

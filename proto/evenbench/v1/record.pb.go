@@ -1049,6 +1049,8 @@ type Entry struct {
 	//	*Entry_CalibrationMade
 	//	*Entry_InstrumentChecked
 	//	*Entry_ReadingsDoubted
+	//	*Entry_CheckpointSigned
+	//	*Entry_CheckpointCosigned
 	Body          isEntry_Body `protobuf_oneof:"body"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1417,6 +1419,24 @@ func (x *Entry) GetReadingsDoubted() *ReadingsDoubted {
 	return nil
 }
 
+func (x *Entry) GetCheckpointSigned() *CheckpointSigned {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CheckpointSigned); ok {
+			return x.CheckpointSigned
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetCheckpointCosigned() *CheckpointCosigned {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_CheckpointCosigned); ok {
+			return x.CheckpointCosigned
+		}
+	}
+	return nil
+}
+
 type isEntry_Body interface {
 	isEntry_Body()
 }
@@ -1541,6 +1561,14 @@ type Entry_ReadingsDoubted struct {
 	ReadingsDoubted *ReadingsDoubted `protobuf:"bytes,43,opt,name=readings_doubted,json=readingsDoubted,proto3,oneof"`
 }
 
+type Entry_CheckpointSigned struct {
+	CheckpointSigned *CheckpointSigned `protobuf:"bytes,68,opt,name=checkpoint_signed,json=checkpointSigned,proto3,oneof"`
+}
+
+type Entry_CheckpointCosigned struct {
+	CheckpointCosigned *CheckpointCosigned `protobuf:"bytes,69,opt,name=checkpoint_cosigned,json=checkpointCosigned,proto3,oneof"`
+}
+
 func (*Entry_RecordOpened) isEntry_Body() {}
 
 func (*Entry_LabLoaded) isEntry_Body() {}
@@ -1600,6 +1628,10 @@ func (*Entry_CalibrationMade) isEntry_Body() {}
 func (*Entry_InstrumentChecked) isEntry_Body() {}
 
 func (*Entry_ReadingsDoubted) isEntry_Body() {}
+
+func (*Entry_CheckpointSigned) isEntry_Body() {}
+
+func (*Entry_CheckpointCosigned) isEntry_Body() {}
 
 // RecordOpened is the first entry of every ledger.
 type RecordOpened struct {
@@ -5778,6 +5810,134 @@ func (x *FlagRaised) GetOtherSample() string {
 	return ""
 }
 
+// CheckpointSigned says that the lab has signed its record as it was.
+type CheckpointSigned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The signed note.
+	Note string `protobuf:"bytes,1,opt,name=note,proto3" json:"note,omitempty"`
+	// How many entries it is of: those with cursors from 1 to size.
+	Size uint64 `protobuf:"varint,2,opt,name=size,proto3" json:"size,omitempty"`
+	// Public key that signed.
+	Key           string `protobuf:"bytes,3,opt,name=key,proto3" json:"key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckpointSigned) Reset() {
+	*x = CheckpointSigned{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckpointSigned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckpointSigned) ProtoMessage() {}
+
+func (x *CheckpointSigned) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckpointSigned.ProtoReflect.Descriptor instead.
+func (*CheckpointSigned) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *CheckpointSigned) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *CheckpointSigned) GetSize() uint64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *CheckpointSigned) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
+// CheckpointCosigned says that somebody else has signed a checkpoint of the lab's: a
+// witness that it saw this state of the record.
+type CheckpointCosigned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The signed note, with both signatures.
+	Note string `protobuf:"bytes,1,opt,name=note,proto3" json:"note,omitempty"`
+	Size uint64 `protobuf:"varint,2,opt,name=size,proto3" json:"size,omitempty"`
+	// Public key of the witness.
+	Key           string `protobuf:"bytes,3,opt,name=key,proto3" json:"key,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CheckpointCosigned) Reset() {
+	*x = CheckpointCosigned{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CheckpointCosigned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CheckpointCosigned) ProtoMessage() {}
+
+func (x *CheckpointCosigned) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CheckpointCosigned.ProtoReflect.Descriptor instead.
+func (*CheckpointCosigned) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
+}
+
+func (x *CheckpointCosigned) GetNote() string {
+	if x != nil {
+		return x.Note
+	}
+	return ""
+}
+
+func (x *CheckpointCosigned) GetSize() uint64 {
+	if x != nil {
+		return x.Size
+	}
+	return 0
+}
+
+func (x *CheckpointCosigned) GetKey() string {
+	if x != nil {
+		return x.Key
+	}
+	return ""
+}
+
 // SampleRecord is everything known about one sample, folded from the entries.
 // The same entries give the same bytes.
 type SampleRecord struct {
@@ -5806,7 +5966,7 @@ type SampleRecord struct {
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5818,7 +5978,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5831,7 +5991,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -5945,7 +6105,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5957,7 +6117,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5970,7 +6130,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *Placement) GetStation() string {
@@ -6040,7 +6200,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6052,7 +6212,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6065,7 +6225,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -6246,7 +6406,7 @@ type Roast struct {
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6258,7 +6418,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6271,7 +6431,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
 }
 
 func (x *Roast) GetRoast() string {
@@ -6373,7 +6533,7 @@ type RoastPart struct {
 
 func (x *RoastPart) Reset() {
 	*x = RoastPart{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[52]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6385,7 +6545,7 @@ func (x *RoastPart) String() string {
 func (*RoastPart) ProtoMessage() {}
 
 func (x *RoastPart) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[52]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6398,7 +6558,7 @@ func (x *RoastPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
 func (*RoastPart) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{52}
 }
 
 func (x *RoastPart) GetRun() string {
@@ -6439,7 +6599,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	mi := &file_evenbench_v1_record_proto_msgTypes[53]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6451,7 +6611,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	mi := &file_evenbench_v1_record_proto_msgTypes[53]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6464,7 +6624,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{53}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -6538,7 +6698,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[52]
+	mi := &file_evenbench_v1_record_proto_msgTypes[54]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6550,7 +6710,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[52]
+	mi := &file_evenbench_v1_record_proto_msgTypes[54]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6563,7 +6723,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{52}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{54}
 }
 
 func (x *Finding) GetName() string {
@@ -6631,7 +6791,7 @@ type CriteriaVerdict struct {
 
 func (x *CriteriaVerdict) Reset() {
 	*x = CriteriaVerdict{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	mi := &file_evenbench_v1_record_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6643,7 +6803,7 @@ func (x *CriteriaVerdict) String() string {
 func (*CriteriaVerdict) ProtoMessage() {}
 
 func (x *CriteriaVerdict) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	mi := &file_evenbench_v1_record_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6656,7 +6816,7 @@ func (x *CriteriaVerdict) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CriteriaVerdict.ProtoReflect.Descriptor instead.
 func (*CriteriaVerdict) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{53}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *CriteriaVerdict) GetCriteria() string {
@@ -6715,7 +6875,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[54]
+	mi := &file_evenbench_v1_record_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6727,7 +6887,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[54]
+	mi := &file_evenbench_v1_record_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6740,7 +6900,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{54}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -6791,7 +6951,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[55]
+	mi := &file_evenbench_v1_record_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6803,7 +6963,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[55]
+	mi := &file_evenbench_v1_record_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6816,7 +6976,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{55}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *Note) GetText() string {
@@ -6864,7 +7024,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[56]
+	mi := &file_evenbench_v1_record_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6876,7 +7036,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[56]
+	mi := &file_evenbench_v1_record_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6889,7 +7049,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{56}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *Correction) GetField() string {
@@ -6952,7 +7112,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9c\x12\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc0\x13\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -6999,7 +7159,9 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x12instrument_adopted\x18( \x01(\v2\x1f.evenbench.v1.InstrumentAdoptedH\x00R\x11instrumentAdopted\x12J\n" +
 	"\x10calibration_made\x18) \x01(\v2\x1d.evenbench.v1.CalibrationMadeH\x00R\x0fcalibrationMade\x12P\n" +
 	"\x12instrument_checked\x18* \x01(\v2\x1f.evenbench.v1.InstrumentCheckedH\x00R\x11instrumentChecked\x12J\n" +
-	"\x10readings_doubted\x18+ \x01(\v2\x1d.evenbench.v1.ReadingsDoubtedH\x00R\x0freadingsDoubtedB\x06\n" +
+	"\x10readings_doubted\x18+ \x01(\v2\x1d.evenbench.v1.ReadingsDoubtedH\x00R\x0freadingsDoubted\x12M\n" +
+	"\x11checkpoint_signed\x18D \x01(\v2\x1e.evenbench.v1.CheckpointSignedH\x00R\x10checkpointSigned\x12S\n" +
+	"\x13checkpoint_cosigned\x18E \x01(\v2 .evenbench.v1.CheckpointCosignedH\x00R\x12checkpointCosignedB\x06\n" +
 	"\x04body\"k\n" +
 	"\fRecordOpened\x12\x1b\n" +
 	"\trecord_id\x18\x01 \x01(\tR\brecordId\x12\x1f\n" +
@@ -7410,7 +7572,15 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"instrument\x12\x14\n" +
 	"\x05roast\x18\x05 \x01(\tR\x05roast\x12\x12\n" +
 	"\x04text\x18\x06 \x01(\tR\x04text\x12!\n" +
-	"\fother_sample\x18\a \x01(\tR\votherSample\"\x94\x05\n" +
+	"\fother_sample\x18\a \x01(\tR\votherSample\"L\n" +
+	"\x10CheckpointSigned\x12\x12\n" +
+	"\x04note\x18\x01 \x01(\tR\x04note\x12\x12\n" +
+	"\x04size\x18\x02 \x01(\x04R\x04size\x12\x10\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\"N\n" +
+	"\x12CheckpointCosigned\x12\x12\n" +
+	"\x04note\x18\x01 \x01(\tR\x04note\x12\x12\n" +
+	"\x04size\x18\x02 \x01(\x04R\x04size\x12\x10\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\"\x94\x05\n" +
 	"\fSampleRecord\x12\x16\n" +
 	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12\x13\n" +
@@ -7668,7 +7838,7 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 }
 
 var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 57)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
 var file_evenbench_v1_record_proto_goTypes = []any{
 	(StationKind)(0),              // 0: evenbench.v1.StationKind
 	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
@@ -7731,22 +7901,24 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*VerdictGiven)(nil),          // 58: evenbench.v1.VerdictGiven
 	(*WindowVerdict)(nil),         // 59: evenbench.v1.WindowVerdict
 	(*FlagRaised)(nil),            // 60: evenbench.v1.FlagRaised
-	(*SampleRecord)(nil),          // 61: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 62: evenbench.v1.Placement
-	(*Measurement)(nil),           // 63: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 64: evenbench.v1.Roast
-	(*RoastPart)(nil),             // 65: evenbench.v1.RoastPart
-	(*Mark)(nil),                  // 66: evenbench.v1.Mark
-	(*Finding)(nil),               // 67: evenbench.v1.Finding
-	(*CriteriaVerdict)(nil),       // 68: evenbench.v1.CriteriaVerdict
-	(*Flag)(nil),                  // 69: evenbench.v1.Flag
-	(*Note)(nil),                  // 70: evenbench.v1.Note
-	(*Correction)(nil),            // 71: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 72: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 73: google.protobuf.Duration
+	(*CheckpointSigned)(nil),      // 61: evenbench.v1.CheckpointSigned
+	(*CheckpointCosigned)(nil),    // 62: evenbench.v1.CheckpointCosigned
+	(*SampleRecord)(nil),          // 63: evenbench.v1.SampleRecord
+	(*Placement)(nil),             // 64: evenbench.v1.Placement
+	(*Measurement)(nil),           // 65: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 66: evenbench.v1.Roast
+	(*RoastPart)(nil),             // 67: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 68: evenbench.v1.Mark
+	(*Finding)(nil),               // 69: evenbench.v1.Finding
+	(*CriteriaVerdict)(nil),       // 70: evenbench.v1.CriteriaVerdict
+	(*Flag)(nil),                  // 71: evenbench.v1.Flag
+	(*Note)(nil),                  // 72: evenbench.v1.Note
+	(*Correction)(nil),            // 73: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 74: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 75: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	72,  // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	74,  // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
 	16,  // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
 	17,  // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
 	21,  // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
@@ -7777,89 +7949,91 @@ var file_evenbench_v1_record_proto_depIdxs = []int32{
 	33,  // 28: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
 	38,  // 29: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
 	39,  // 30: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
-	20,  // 31: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	18,  // 32: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
-	19,  // 33: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
-	9,   // 34: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
-	0,   // 35: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	72,  // 36: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	22,  // 37: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	73,  // 38: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,   // 39: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	23,  // 40: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
-	72,  // 41: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	72,  // 42: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	25,  // 43: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	27,  // 44: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	26,  // 45: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,   // 46: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,   // 47: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	72,  // 48: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	72,  // 49: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,   // 50: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,   // 51: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	34,  // 52: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
-	6,   // 53: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
-	72,  // 54: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
-	72,  // 55: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
-	35,  // 56: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
-	37,  // 57: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
-	36,  // 58: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
-	7,   // 59: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
-	8,   // 60: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
-	72,  // 61: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
-	3,   // 62: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
-	73,  // 63: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	9,   // 64: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	42,  // 65: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	45,  // 66: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	72,  // 67: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	10,  // 68: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	72,  // 69: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	63,  // 70: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	72,  // 71: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	11,  // 72: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	72,  // 73: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	12,  // 74: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
-	59,  // 75: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
-	19,  // 76: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
-	12,  // 77: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
-	13,  // 78: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	42,  // 79: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	72,  // 80: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	62,  // 81: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	63,  // 82: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	64,  // 83: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	67,  // 84: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	69,  // 85: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	70,  // 86: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	71,  // 87: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	68,  // 88: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	72,  // 89: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	72,  // 90: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	10,  // 91: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,   // 92: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,   // 93: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	72,  // 94: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	72,  // 95: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	14,  // 96: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	66,  // 97: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	67,  // 98: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	65,  // 99: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	68,  // 100: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	11,  // 101: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	72,  // 102: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	12,  // 103: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
-	59,  // 104: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
-	13,  // 105: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	72,  // 106: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	72,  // 107: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	72,  // 108: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	109, // [109:109] is the sub-list for method output_type
-	109, // [109:109] is the sub-list for method input_type
-	109, // [109:109] is the sub-list for extension type_name
-	109, // [109:109] is the sub-list for extension extendee
-	0,   // [0:109] is the sub-list for field type_name
+	61,  // 31: evenbench.v1.Entry.checkpoint_signed:type_name -> evenbench.v1.CheckpointSigned
+	62,  // 32: evenbench.v1.Entry.checkpoint_cosigned:type_name -> evenbench.v1.CheckpointCosigned
+	20,  // 33: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	18,  // 34: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
+	19,  // 35: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
+	9,   // 36: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
+	0,   // 37: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	74,  // 38: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	22,  // 39: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	75,  // 40: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	1,   // 41: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	23,  // 42: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
+	74,  // 43: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	74,  // 44: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	25,  // 45: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	27,  // 46: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	26,  // 47: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	2,   // 48: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	3,   // 49: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	74,  // 50: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	74,  // 51: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	4,   // 52: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	5,   // 53: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	34,  // 54: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
+	6,   // 55: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
+	74,  // 56: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
+	74,  // 57: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
+	35,  // 58: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
+	37,  // 59: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
+	36,  // 60: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
+	7,   // 61: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
+	8,   // 62: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
+	74,  // 63: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
+	3,   // 64: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
+	75,  // 65: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	9,   // 66: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	42,  // 67: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	45,  // 68: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	74,  // 69: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	10,  // 70: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	74,  // 71: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	65,  // 72: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	74,  // 73: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	11,  // 74: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	74,  // 75: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	12,  // 76: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
+	59,  // 77: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
+	19,  // 78: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
+	12,  // 79: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
+	13,  // 80: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	42,  // 81: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	74,  // 82: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	64,  // 83: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	65,  // 84: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	66,  // 85: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	69,  // 86: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	71,  // 87: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	72,  // 88: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	73,  // 89: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	70,  // 90: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	74,  // 91: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	74,  // 92: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	10,  // 93: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	2,   // 94: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	3,   // 95: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	74,  // 96: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	74,  // 97: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	14,  // 98: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	68,  // 99: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	69,  // 100: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	67,  // 101: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	70,  // 102: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	11,  // 103: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	74,  // 104: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	12,  // 105: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
+	59,  // 106: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
+	13,  // 107: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	74,  // 108: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	74,  // 109: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	74,  // 110: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	111, // [111:111] is the sub-list for method output_type
+	111, // [111:111] is the sub-list for method input_type
+	111, // [111:111] is the sub-list for extension type_name
+	111, // [111:111] is the sub-list for extension extendee
+	0,   // [0:111] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -7898,6 +8072,8 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_CalibrationMade)(nil),
 		(*Entry_InstrumentChecked)(nil),
 		(*Entry_ReadingsDoubted)(nil),
+		(*Entry_CheckpointSigned)(nil),
+		(*Entry_CheckpointCosigned)(nil),
 	}
 	file_evenbench_v1_record_proto_msgTypes[4].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
@@ -7906,16 +8082,16 @@ func file_evenbench_v1_record_proto_init() {
 	file_evenbench_v1_record_proto_msgTypes[39].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[42].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[44].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[48].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[51].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[52].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[50].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[53].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[54].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
 			NumEnums:      15,
-			NumMessages:   57,
+			NumMessages:   59,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
