@@ -96,6 +96,9 @@ func (n *Narrator) event(e *pb.Entry) event {
 	if ev, ok := n.ofRoasts(e); ok {
 		return ev
 	}
+	if ev, ok := n.ofComparisons(e); ok {
+		return ev
+	}
 	if ev, ok := n.ofSignatures(e); ok {
 		return ev
 	}

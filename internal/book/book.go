@@ -145,6 +145,8 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.verdictGiven(e, body.VerdictGiven)
 	case *pb.Entry_FlagRaised:
 		b.flagRaised(e, body.FlagRaised)
+	case *pb.Entry_DecisionMade:
+		b.decisionMade(e, body.DecisionMade)
 	}
 	b.draftFindings()
 	drafts := b.drafts

@@ -100,6 +100,9 @@ func (s *sieve) concerns(m any) bool {
 	if of, ok := m.(*pb.FlagRaised); ok && s.samples[of.GetOtherSample()] {
 		return true
 	}
+	if of, ok := m.(interface{ GetSamples() []string }); ok && slices.ContainsFunc(of.GetSamples(), func(code string) bool { return s.samples[code] }) {
+		return true
+	}
 	if of, ok := m.(interface{ GetRoast() string }); ok && of.GetRoast() != "" {
 		if sample, _ := s.ofRoast(of.GetRoast()); s.samples[sample] {
 			return true

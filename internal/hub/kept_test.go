@@ -312,4 +312,23 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_FlagRaised{FlagRaised: &pb.FlagRaised{Code: pb.FlagCode_FLAG_CODE_UNKNOWN_CODE, Station: "reception", Sample: "K-002", Text: "a code that no sample has"}}})
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_CheckpointSigned{CheckpointSigned: &pb.CheckpointSigned{Note: "a note", Size: 40, Key: "kept-lab+00000000+AA=="}}})
 	enter(&pb.Entry{Body: &pb.Entry_CheckpointCosigned{CheckpointCosigned: &pb.CheckpointCosigned{Note: "a note of two", Size: 40, Key: "buyer+00000000+AA=="}}})
+	tellOfComparisons(enter)
+}
+
+// tellOfComparisons records a study of drums that was given up, a drum that drifts and a
+// decision.
+func tellOfComparisons(enter func(*pb.Entry)) {
+	terms := &pb.ParityTerms{Confidence: 0.95, Tolerances: []*pb.Tolerance{{Name: "total_time", Within: 30, Unit: "s", Source: "house rule"}}}
+	enter(&pb.Entry{Body: &pb.Entry_MatchingPlanned{MatchingPlanned: &pb.MatchingPlanned{
+		Study: "M-0001", Samples: []string{"K-002"}, Drums: []string{"drum-1"}, Blocks: 1, Seed: 7, Terms: terms, Reason: "a new burner",
+		Charges: []*pb.MatchingCharge{{Block: 1, Place: 1, Drum: "drum-1", Sample: "K-002", Lot: "26-01"}},
+	}}})
+	enter(&pb.Entry{Body: &pb.Entry_MatchingEnded{MatchingEnded: &pb.MatchingEnded{Study: "M-0001", Reason: "no gas"}}})
+	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_DrumDrifted{DrumDrifted: &pb.DrumDrifted{
+		Station: "drum-1", Lot: "26-10", Name: "total_time", Unit: "s", Roast: "R-0001", Sample: "K-001", Target: 240, Lower: 230, Upper: 250, Average: 252, Suggested: 12,
+	}}})
+	enter(&pb.Entry{Body: &pb.Entry_DecisionMade{DecisionMade: &pb.DecisionMade{
+		Lot: "26-10", Decision: pb.Decision_DECISION_BLEND, Reason: "clean, and not much else", DecidedBy: "ana", Samples: []string{"K-001"},
+		Recommended: pb.Decision_DECISION_SELL, RuleSource: "house rule", AsOf: 7,
+	}}})
 }

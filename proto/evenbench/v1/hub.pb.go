@@ -77,6 +77,15 @@ const (
 	ErrorReason_ERROR_REASON_ROASTING ErrorReason = 31
 	// Neither a finding or property nor a criteria set of the sample has that name.
 	ErrorReason_ERROR_REASON_FINDING_UNKNOWN ErrorReason = 35
+	// The record has no such study of drums.
+	ErrorReason_ERROR_REASON_MATCHING_UNKNOWN ErrorReason = 60
+	// The study has ended, or another one uses the same samples.
+	ErrorReason_ERROR_REASON_MATCHING_STATE ErrorReason = 61
+	// No sample is of the lot.
+	ErrorReason_ERROR_REASON_LOT_UNKNOWN ErrorReason = 62
+	// Roasts cannot be compared as they are: a mark is missing, or a value is in another
+	// unit.
+	ErrorReason_ERROR_REASON_NOT_COMPARABLE ErrorReason = 63
 	// It is no checkpoint that this lab has signed, or none of this record.
 	ErrorReason_ERROR_REASON_CHECKPOINT_UNKNOWN ErrorReason = 38
 	// Nobody of that name has signed a checkpoint that reaches so far.
@@ -119,6 +128,10 @@ var (
 		30: "ERROR_REASON_CONFIRMATION_NEEDED",
 		31: "ERROR_REASON_ROASTING",
 		35: "ERROR_REASON_FINDING_UNKNOWN",
+		60: "ERROR_REASON_MATCHING_UNKNOWN",
+		61: "ERROR_REASON_MATCHING_STATE",
+		62: "ERROR_REASON_LOT_UNKNOWN",
+		63: "ERROR_REASON_NOT_COMPARABLE",
 		38: "ERROR_REASON_CHECKPOINT_UNKNOWN",
 		39: "ERROR_REASON_NOT_WITNESSED",
 		40: "ERROR_REASON_CALLER_UNKNOWN",
@@ -152,6 +165,10 @@ var (
 		"ERROR_REASON_CONFIRMATION_NEEDED": 30,
 		"ERROR_REASON_ROASTING":            31,
 		"ERROR_REASON_FINDING_UNKNOWN":     35,
+		"ERROR_REASON_MATCHING_UNKNOWN":    60,
+		"ERROR_REASON_MATCHING_STATE":      61,
+		"ERROR_REASON_LOT_UNKNOWN":         62,
+		"ERROR_REASON_NOT_COMPARABLE":      63,
 		"ERROR_REASON_CHECKPOINT_UNKNOWN":  38,
 		"ERROR_REASON_NOT_WITNESSED":       39,
 		"ERROR_REASON_CALLER_UNKNOWN":      40,
@@ -6726,7 +6743,7 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x06values\x18\t \x03(\x01R\x06values\x120\n" +
 	"\x05times\x18\n" +
 	" \x03(\v2\x1a.google.protobuf.TimestampR\x05times\x12\x18\n" +
-	"\asettled\x18\v \x01(\bR\asettled*\x81\b\n" +
+	"\asettled\x18\v \x01(\bR\asettled*\x84\t\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -6754,7 +6771,11 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1cERROR_REASON_OUTCOME_UNKNOWN\x10\x16\x12$\n" +
 	" ERROR_REASON_CONFIRMATION_NEEDED\x10\x1e\x12\x19\n" +
 	"\x15ERROR_REASON_ROASTING\x10\x1f\x12 \n" +
-	"\x1cERROR_REASON_FINDING_UNKNOWN\x10#\x12#\n" +
+	"\x1cERROR_REASON_FINDING_UNKNOWN\x10#\x12!\n" +
+	"\x1dERROR_REASON_MATCHING_UNKNOWN\x10<\x12\x1f\n" +
+	"\x1bERROR_REASON_MATCHING_STATE\x10=\x12\x1c\n" +
+	"\x18ERROR_REASON_LOT_UNKNOWN\x10>\x12\x1f\n" +
+	"\x1bERROR_REASON_NOT_COMPARABLE\x10?\x12#\n" +
 	"\x1fERROR_REASON_CHECKPOINT_UNKNOWN\x10&\x12\x1e\n" +
 	"\x1aERROR_REASON_NOT_WITNESSED\x10'\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +

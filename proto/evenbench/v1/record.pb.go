@@ -30,6 +30,127 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+type Decision int32
+
+const (
+	Decision_DECISION_UNSPECIFIED Decision = 0
+	Decision_DECISION_BUY         Decision = 1
+	Decision_DECISION_SELL        Decision = 2
+	Decision_DECISION_BLEND       Decision = 3
+	Decision_DECISION_REJECT      Decision = 4
+	Decision_DECISION_ROAST_AGAIN Decision = 5
+)
+
+// Enum value maps for Decision.
+var (
+	Decision_name = map[int32]string{
+		0: "DECISION_UNSPECIFIED",
+		1: "DECISION_BUY",
+		2: "DECISION_SELL",
+		3: "DECISION_BLEND",
+		4: "DECISION_REJECT",
+		5: "DECISION_ROAST_AGAIN",
+	}
+	Decision_value = map[string]int32{
+		"DECISION_UNSPECIFIED": 0,
+		"DECISION_BUY":         1,
+		"DECISION_SELL":        2,
+		"DECISION_BLEND":       3,
+		"DECISION_REJECT":      4,
+		"DECISION_ROAST_AGAIN": 5,
+	}
+)
+
+func (x Decision) Enum() *Decision {
+	p := new(Decision)
+	*p = x
+	return p
+}
+
+func (x Decision) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Decision) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_record_proto_enumTypes[0].Descriptor()
+}
+
+func (Decision) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_record_proto_enumTypes[0]
+}
+
+func (x Decision) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Decision.Descriptor instead.
+func (Decision) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{0}
+}
+
+// ParityStanding is how a sample stands among the roasts that it is compared with.
+type ParityStanding int32
+
+const (
+	ParityStanding_PARITY_STANDING_UNSPECIFIED ParityStanding = 0
+	// In the largest group that may be ranked together.
+	ParityStanding_PARITY_STANDING_GROUPED ParityStanding = 1
+	// Alike with some, but not in that group.
+	ParityStanding_PARITY_STANDING_APART ParityStanding = 2
+	// Alike with no other sample.
+	ParityStanding_PARITY_STANDING_ALONE ParityStanding = 3
+	// Nothing is shown against it, but values are missing or too uncertain.
+	ParityStanding_PARITY_STANDING_UNKNOWN     ParityStanding = 4
+	ParityStanding_PARITY_STANDING_NOT_ROASTED ParityStanding = 5
+)
+
+// Enum value maps for ParityStanding.
+var (
+	ParityStanding_name = map[int32]string{
+		0: "PARITY_STANDING_UNSPECIFIED",
+		1: "PARITY_STANDING_GROUPED",
+		2: "PARITY_STANDING_APART",
+		3: "PARITY_STANDING_ALONE",
+		4: "PARITY_STANDING_UNKNOWN",
+		5: "PARITY_STANDING_NOT_ROASTED",
+	}
+	ParityStanding_value = map[string]int32{
+		"PARITY_STANDING_UNSPECIFIED": 0,
+		"PARITY_STANDING_GROUPED":     1,
+		"PARITY_STANDING_APART":       2,
+		"PARITY_STANDING_ALONE":       3,
+		"PARITY_STANDING_UNKNOWN":     4,
+		"PARITY_STANDING_NOT_ROASTED": 5,
+	}
+)
+
+func (x ParityStanding) Enum() *ParityStanding {
+	p := new(ParityStanding)
+	*p = x
+	return p
+}
+
+func (x ParityStanding) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ParityStanding) Descriptor() protoreflect.EnumDescriptor {
+	return file_evenbench_v1_record_proto_enumTypes[1].Descriptor()
+}
+
+func (ParityStanding) Type() protoreflect.EnumType {
+	return &file_evenbench_v1_record_proto_enumTypes[1]
+}
+
+func (x ParityStanding) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ParityStanding.Descriptor instead.
+func (ParityStanding) EnumDescriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{1}
+}
+
 type StationKind int32
 
 const (
@@ -69,11 +190,11 @@ func (x StationKind) String() string {
 }
 
 func (StationKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[0].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[2].Descriptor()
 }
 
 func (StationKind) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[0]
+	return &file_evenbench_v1_record_proto_enumTypes[2]
 }
 
 func (x StationKind) Number() protoreflect.EnumNumber {
@@ -82,7 +203,7 @@ func (x StationKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use StationKind.Descriptor instead.
 func (StationKind) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{0}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{2}
 }
 
 type ChannelKind int32
@@ -128,11 +249,11 @@ func (x ChannelKind) String() string {
 }
 
 func (ChannelKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[1].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[3].Descriptor()
 }
 
 func (ChannelKind) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[1]
+	return &file_evenbench_v1_record_proto_enumTypes[3]
 }
 
 func (x ChannelKind) Number() protoreflect.EnumNumber {
@@ -141,7 +262,7 @@ func (x ChannelKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ChannelKind.Descriptor instead.
 func (ChannelKind) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{1}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{3}
 }
 
 type Quality int32
@@ -182,11 +303,11 @@ func (x Quality) String() string {
 }
 
 func (Quality) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[2].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[4].Descriptor()
 }
 
 func (Quality) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[2]
+	return &file_evenbench_v1_record_proto_enumTypes[4]
 }
 
 func (x Quality) Number() protoreflect.EnumNumber {
@@ -195,7 +316,7 @@ func (x Quality) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Quality.Descriptor instead.
 func (Quality) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{2}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{4}
 }
 
 type QualityReason int32
@@ -292,11 +413,11 @@ func (x QualityReason) String() string {
 }
 
 func (QualityReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[3].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[5].Descriptor()
 }
 
 func (QualityReason) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[3]
+	return &file_evenbench_v1_record_proto_enumTypes[5]
 }
 
 func (x QualityReason) Number() protoreflect.EnumNumber {
@@ -305,7 +426,7 @@ func (x QualityReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use QualityReason.Descriptor instead.
 func (QualityReason) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{3}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
 }
 
 type GapReason int32
@@ -359,11 +480,11 @@ func (x GapReason) String() string {
 }
 
 func (GapReason) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[4].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[6].Descriptor()
 }
 
 func (GapReason) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[4]
+	return &file_evenbench_v1_record_proto_enumTypes[6]
 }
 
 func (x GapReason) Number() protoreflect.EnumNumber {
@@ -372,7 +493,7 @@ func (x GapReason) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use GapReason.Descriptor instead.
 func (GapReason) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
 }
 
 type InstrumentState int32
@@ -431,11 +552,11 @@ func (x InstrumentState) String() string {
 }
 
 func (InstrumentState) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[5].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[7].Descriptor()
 }
 
 func (InstrumentState) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[5]
+	return &file_evenbench_v1_record_proto_enumTypes[7]
 }
 
 func (x InstrumentState) Number() protoreflect.EnumNumber {
@@ -444,7 +565,7 @@ func (x InstrumentState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use InstrumentState.Descriptor instead.
 func (InstrumentState) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
 }
 
 type CalibrationForm int32
@@ -493,11 +614,11 @@ func (x CalibrationForm) String() string {
 }
 
 func (CalibrationForm) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[6].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[8].Descriptor()
 }
 
 func (CalibrationForm) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[6]
+	return &file_evenbench_v1_record_proto_enumTypes[8]
 }
 
 func (x CalibrationForm) Number() protoreflect.EnumNumber {
@@ -506,7 +627,7 @@ func (x CalibrationForm) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CalibrationForm.Descriptor instead.
 func (CalibrationForm) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 type ReferenceMeans int32
@@ -564,11 +685,11 @@ func (x ReferenceMeans) String() string {
 }
 
 func (ReferenceMeans) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[7].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[9].Descriptor()
 }
 
 func (ReferenceMeans) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[7]
+	return &file_evenbench_v1_record_proto_enumTypes[9]
 }
 
 func (x ReferenceMeans) Number() protoreflect.EnumNumber {
@@ -577,7 +698,7 @@ func (x ReferenceMeans) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ReferenceMeans.Descriptor instead.
 func (ReferenceMeans) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 type CheckVerdict int32
@@ -617,11 +738,11 @@ func (x CheckVerdict) String() string {
 }
 
 func (CheckVerdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[8].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[10].Descriptor()
 }
 
 func (CheckVerdict) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[8]
+	return &file_evenbench_v1_record_proto_enumTypes[10]
 }
 
 func (x CheckVerdict) Number() protoreflect.EnumNumber {
@@ -630,7 +751,7 @@ func (x CheckVerdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use CheckVerdict.Descriptor instead.
 func (CheckVerdict) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 type SampleKind int32
@@ -675,11 +796,11 @@ func (x SampleKind) String() string {
 }
 
 func (SampleKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[9].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[11].Descriptor()
 }
 
 func (SampleKind) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[9]
+	return &file_evenbench_v1_record_proto_enumTypes[11]
 }
 
 func (x SampleKind) Number() protoreflect.EnumNumber {
@@ -688,7 +809,7 @@ func (x SampleKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use SampleKind.Descriptor instead.
 func (SampleKind) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 type PlacementMeans int32
@@ -727,11 +848,11 @@ func (x PlacementMeans) String() string {
 }
 
 func (PlacementMeans) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[10].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[12].Descriptor()
 }
 
 func (PlacementMeans) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[10]
+	return &file_evenbench_v1_record_proto_enumTypes[12]
 }
 
 func (x PlacementMeans) Number() protoreflect.EnumNumber {
@@ -740,7 +861,7 @@ func (x PlacementMeans) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PlacementMeans.Descriptor instead.
 func (PlacementMeans) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 type MarkKind int32
@@ -791,11 +912,11 @@ func (x MarkKind) String() string {
 }
 
 func (MarkKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[11].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[13].Descriptor()
 }
 
 func (MarkKind) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[11]
+	return &file_evenbench_v1_record_proto_enumTypes[13]
 }
 
 func (x MarkKind) Number() protoreflect.EnumNumber {
@@ -804,7 +925,7 @@ func (x MarkKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use MarkKind.Descriptor instead.
 func (MarkKind) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 type Verdict int32
@@ -847,11 +968,11 @@ func (x Verdict) String() string {
 }
 
 func (Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[12].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[14].Descriptor()
 }
 
 func (Verdict) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[12]
+	return &file_evenbench_v1_record_proto_enumTypes[14]
 }
 
 func (x Verdict) Number() protoreflect.EnumNumber {
@@ -860,7 +981,7 @@ func (x Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Verdict.Descriptor instead.
 func (Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 type FlagCode int32
@@ -881,6 +1002,8 @@ const (
 	FlagCode_FLAG_CODE_SAMPLE_ELSEWHERE FlagCode = 6
 	// A bulk density that coffee of that kind cannot have.
 	FlagCode_FLAG_CODE_IMPLAUSIBLE_DENSITY FlagCode = 10
+	// A drum's reference roasts have left the limits of its control chart.
+	FlagCode_FLAG_CODE_DRUM_DRIFTED FlagCode = 20
 	// The disk of the record is nearly full, or will be soon.
 	FlagCode_FLAG_CODE_DISK_FILLING FlagCode = 40
 )
@@ -896,6 +1019,7 @@ var (
 		5:  "FLAG_CODE_UNASSIGNED",
 		6:  "FLAG_CODE_SAMPLE_ELSEWHERE",
 		10: "FLAG_CODE_IMPLAUSIBLE_DENSITY",
+		20: "FLAG_CODE_DRUM_DRIFTED",
 		40: "FLAG_CODE_DISK_FILLING",
 	}
 	FlagCode_value = map[string]int32{
@@ -907,6 +1031,7 @@ var (
 		"FLAG_CODE_UNASSIGNED":          5,
 		"FLAG_CODE_SAMPLE_ELSEWHERE":    6,
 		"FLAG_CODE_IMPLAUSIBLE_DENSITY": 10,
+		"FLAG_CODE_DRUM_DRIFTED":        20,
 		"FLAG_CODE_DISK_FILLING":        40,
 	}
 )
@@ -922,11 +1047,11 @@ func (x FlagCode) String() string {
 }
 
 func (FlagCode) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[13].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[15].Descriptor()
 }
 
 func (FlagCode) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[13]
+	return &file_evenbench_v1_record_proto_enumTypes[15]
 }
 
 func (x FlagCode) Number() protoreflect.EnumNumber {
@@ -935,7 +1060,7 @@ func (x FlagCode) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use FlagCode.Descriptor instead.
 func (FlagCode) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 type RoastState int32
@@ -974,11 +1099,11 @@ func (x RoastState) String() string {
 }
 
 func (RoastState) Descriptor() protoreflect.EnumDescriptor {
-	return file_evenbench_v1_record_proto_enumTypes[14].Descriptor()
+	return file_evenbench_v1_record_proto_enumTypes[16].Descriptor()
 }
 
 func (RoastState) Type() protoreflect.EnumType {
-	return &file_evenbench_v1_record_proto_enumTypes[14]
+	return &file_evenbench_v1_record_proto_enumTypes[16]
 }
 
 func (x RoastState) Number() protoreflect.EnumNumber {
@@ -987,7 +1112,7 @@ func (x RoastState) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use RoastState.Descriptor instead.
 func (RoastState) EnumDescriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 // Entry is one element of the ledger. Nothing else is ever stored as truth.
@@ -1049,6 +1174,10 @@ type Entry struct {
 	//	*Entry_CalibrationMade
 	//	*Entry_InstrumentChecked
 	//	*Entry_ReadingsDoubted
+	//	*Entry_MatchingPlanned
+	//	*Entry_MatchingEnded
+	//	*Entry_DrumDrifted
+	//	*Entry_DecisionMade
 	//	*Entry_CheckpointSigned
 	//	*Entry_CheckpointCosigned
 	Body          isEntry_Body `protobuf_oneof:"body"`
@@ -1419,6 +1548,42 @@ func (x *Entry) GetReadingsDoubted() *ReadingsDoubted {
 	return nil
 }
 
+func (x *Entry) GetMatchingPlanned() *MatchingPlanned {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_MatchingPlanned); ok {
+			return x.MatchingPlanned
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetMatchingEnded() *MatchingEnded {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_MatchingEnded); ok {
+			return x.MatchingEnded
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetDrumDrifted() *DrumDrifted {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_DrumDrifted); ok {
+			return x.DrumDrifted
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetDecisionMade() *DecisionMade {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_DecisionMade); ok {
+			return x.DecisionMade
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetCheckpointSigned() *CheckpointSigned {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_CheckpointSigned); ok {
@@ -1561,6 +1726,22 @@ type Entry_ReadingsDoubted struct {
 	ReadingsDoubted *ReadingsDoubted `protobuf:"bytes,43,opt,name=readings_doubted,json=readingsDoubted,proto3,oneof"`
 }
 
+type Entry_MatchingPlanned struct {
+	MatchingPlanned *MatchingPlanned `protobuf:"bytes,50,opt,name=matching_planned,json=matchingPlanned,proto3,oneof"`
+}
+
+type Entry_MatchingEnded struct {
+	MatchingEnded *MatchingEnded `protobuf:"bytes,51,opt,name=matching_ended,json=matchingEnded,proto3,oneof"`
+}
+
+type Entry_DrumDrifted struct {
+	DrumDrifted *DrumDrifted `protobuf:"bytes,52,opt,name=drum_drifted,json=drumDrifted,proto3,oneof"`
+}
+
+type Entry_DecisionMade struct {
+	DecisionMade *DecisionMade `protobuf:"bytes,65,opt,name=decision_made,json=decisionMade,proto3,oneof"`
+}
+
 type Entry_CheckpointSigned struct {
 	CheckpointSigned *CheckpointSigned `protobuf:"bytes,68,opt,name=checkpoint_signed,json=checkpointSigned,proto3,oneof"`
 }
@@ -1628,6 +1809,14 @@ func (*Entry_CalibrationMade) isEntry_Body() {}
 func (*Entry_InstrumentChecked) isEntry_Body() {}
 
 func (*Entry_ReadingsDoubted) isEntry_Body() {}
+
+func (*Entry_MatchingPlanned) isEntry_Body() {}
+
+func (*Entry_MatchingEnded) isEntry_Body() {}
+
+func (*Entry_DrumDrifted) isEntry_Body() {}
+
+func (*Entry_DecisionMade) isEntry_Body() {}
 
 func (*Entry_CheckpointSigned) isEntry_Body() {}
 
@@ -1708,7 +1897,12 @@ type LabLoaded struct {
 	Stations []*Station `protobuf:"bytes,3,rep,name=stations,proto3" json:"stations,omitempty"`
 	// Criteria by which samples and roasts are judged from here on, in the order of the
 	// file.
-	Criteria      []*Criteria `protobuf:"bytes,4,rep,name=criteria,proto3" json:"criteria,omitempty"`
+	Criteria []*Criteria `protobuf:"bytes,4,rep,name=criteria,proto3" json:"criteria,omitempty"`
+	// What it takes for two roasts to be alike; absent if the file says nothing of it.
+	Parity *ParityTerms `protobuf:"bytes,10,opt,name=parity,proto3" json:"parity,omitempty"`
+	// By which a decision on a lot is recommended, in the order of the file: the first that
+	// fits counts.
+	DecisionRules []*DecisionRule `protobuf:"bytes,11,rep,name=decision_rules,json=decisionRules,proto3" json:"decision_rules,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1771,6 +1965,351 @@ func (x *LabLoaded) GetCriteria() []*Criteria {
 	return nil
 }
 
+func (x *LabLoaded) GetParity() *ParityTerms {
+	if x != nil {
+		return x.Parity
+	}
+	return nil
+}
+
+func (x *LabLoaded) GetDecisionRules() []*DecisionRule {
+	if x != nil {
+		return x.DecisionRules
+	}
+	return nil
+}
+
+// ParityTerms are what it takes for two roasts to be alike: that in every quantity named
+// they are shown to differ by less than its tolerance.
+type ParityTerms struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Tolerances []*Tolerance           `protobuf:"bytes,1,rep,name=tolerances,proto3" json:"tolerances,omitempty"`
+	// Confidence with which it must be shown, at least 0.5 and below 1.
+	Confidence    float64 `protobuf:"fixed64,2,opt,name=confidence,proto3" json:"confidence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ParityTerms) Reset() {
+	*x = ParityTerms{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ParityTerms) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ParityTerms) ProtoMessage() {}
+
+func (x *ParityTerms) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ParityTerms.ProtoReflect.Descriptor instead.
+func (*ParityTerms) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ParityTerms) GetTolerances() []*Tolerance {
+	if x != nil {
+		return x.Tolerances
+	}
+	return nil
+}
+
+func (x *ParityTerms) GetConfidence() float64 {
+	if x != nil {
+		return x.Confidence
+	}
+	return 0
+}
+
+// Tolerance is what two roasts must differ by less than.
+type Tolerance struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A finding of a roast, as total_time, or a property measured of roasted coffee, as
+	// colour_ground.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Above 0, in unit.
+	Within float64 `protobuf:"fixed64,2,opt,name=within,proto3" json:"within,omitempty"`
+	// UCUM: the one in which such values are normalized. In a request it may be empty, which
+	// means that unit.
+	Unit string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Where the tolerance comes from: a standard, a contract, a house rule with its date.
+	Source        string `protobuf:"bytes,4,opt,name=source,proto3" json:"source,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Tolerance) Reset() {
+	*x = Tolerance{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Tolerance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Tolerance) ProtoMessage() {}
+
+func (x *Tolerance) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Tolerance.ProtoReflect.Descriptor instead.
+func (*Tolerance) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Tolerance) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Tolerance) GetWithin() float64 {
+	if x != nil {
+		return x.Within
+	}
+	return 0
+}
+
+func (x *Tolerance) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *Tolerance) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+// DecisionRule recommends a decision for lots that fulfil all its conditions; one without
+// conditions, for all.
+type DecisionRule struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Recommends Decision               `protobuf:"varint,1,opt,name=recommends,proto3,enum=evenbench.v1.Decision" json:"recommends,omitempty"`
+	// Where the rule comes from, as Tolerance.source.
+	Source string `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
+	// How the samples of the lot must stand to criteria sets.
+	Criteria []*CriteriaCondition `protobuf:"bytes,3,rep,name=criteria,proto3" json:"criteria,omitempty"`
+	// How the lot must stand among the roasts that it is compared with, one of these; empty:
+	// in any way.
+	Parity []ParityStanding `protobuf:"varint,4,rep,packed,name=parity,proto3,enum=evenbench.v1.ParityStanding" json:"parity,omitempty"`
+	// Absent: whatever the score is, and whether there is one.
+	Score         *ScoreCondition `protobuf:"bytes,5,opt,name=score,proto3" json:"score,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DecisionRule) Reset() {
+	*x = DecisionRule{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DecisionRule) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DecisionRule) ProtoMessage() {}
+
+func (x *DecisionRule) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DecisionRule.ProtoReflect.Descriptor instead.
+func (*DecisionRule) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *DecisionRule) GetRecommends() Decision {
+	if x != nil {
+		return x.Recommends
+	}
+	return Decision_DECISION_UNSPECIFIED
+}
+
+func (x *DecisionRule) GetSource() string {
+	if x != nil {
+		return x.Source
+	}
+	return ""
+}
+
+func (x *DecisionRule) GetCriteria() []*CriteriaCondition {
+	if x != nil {
+		return x.Criteria
+	}
+	return nil
+}
+
+func (x *DecisionRule) GetParity() []ParityStanding {
+	if x != nil {
+		return x.Parity
+	}
+	return nil
+}
+
+func (x *DecisionRule) GetScore() *ScoreCondition {
+	if x != nil {
+		return x.Score
+	}
+	return nil
+}
+
+// CriteriaCondition asks for a verdict. A lot has the worst one of its samples and of
+// their latest roasts.
+type CriteriaCondition struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Criteria string                 `protobuf:"bytes,1,opt,name=criteria,proto3" json:"criteria,omitempty"`
+	// One of these.
+	Verdicts      []Verdict `protobuf:"varint,2,rep,packed,name=verdicts,proto3,enum=evenbench.v1.Verdict" json:"verdicts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CriteriaCondition) Reset() {
+	*x = CriteriaCondition{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CriteriaCondition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CriteriaCondition) ProtoMessage() {}
+
+func (x *CriteriaCondition) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CriteriaCondition.ProtoReflect.Descriptor instead.
+func (*CriteriaCondition) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *CriteriaCondition) GetCriteria() string {
+	if x != nil {
+		return x.Criteria
+	}
+	return ""
+}
+
+func (x *CriteriaCondition) GetVerdicts() []Verdict {
+	if x != nil {
+		return x.Verdicts
+	}
+	return nil
+}
+
+// ScoreCondition asks for a score of the panel that is what it says with its whole
+// interval: one that reaches over the limit fulfils neither at_least nor below.
+type ScoreCondition struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	AtLeast *float64               `protobuf:"fixed64,1,opt,name=at_least,json=atLeast,proto3,oneof" json:"at_least,omitempty"`
+	Below   *float64               `protobuf:"fixed64,2,opt,name=below,proto3,oneof" json:"below,omitempty"`
+	// The lot has no score; the two others are absent then.
+	Missing       bool `protobuf:"varint,3,opt,name=missing,proto3" json:"missing,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScoreCondition) Reset() {
+	*x = ScoreCondition{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScoreCondition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScoreCondition) ProtoMessage() {}
+
+func (x *ScoreCondition) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScoreCondition.ProtoReflect.Descriptor instead.
+func (*ScoreCondition) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *ScoreCondition) GetAtLeast() float64 {
+	if x != nil && x.AtLeast != nil {
+		return *x.AtLeast
+	}
+	return 0
+}
+
+func (x *ScoreCondition) GetBelow() float64 {
+	if x != nil && x.Below != nil {
+		return *x.Below
+	}
+	return 0
+}
+
+func (x *ScoreCondition) GetMissing() bool {
+	if x != nil {
+		return x.Missing
+	}
+	return false
+}
+
 // Criteria is a named set of windows that a sample and its roasts should lie in.
 type Criteria struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1790,7 +2329,7 @@ type Criteria struct {
 
 func (x *Criteria) Reset() {
 	*x = Criteria{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	mi := &file_evenbench_v1_record_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1802,7 +2341,7 @@ func (x *Criteria) String() string {
 func (*Criteria) ProtoMessage() {}
 
 func (x *Criteria) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[3]
+	mi := &file_evenbench_v1_record_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1815,7 +2354,7 @@ func (x *Criteria) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Criteria.ProtoReflect.Descriptor instead.
 func (*Criteria) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{3}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Criteria) GetName() string {
@@ -1885,7 +2424,7 @@ type Window struct {
 
 func (x *Window) Reset() {
 	*x = Window{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	mi := &file_evenbench_v1_record_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1897,7 +2436,7 @@ func (x *Window) String() string {
 func (*Window) ProtoMessage() {}
 
 func (x *Window) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[4]
+	mi := &file_evenbench_v1_record_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1910,7 +2449,7 @@ func (x *Window) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Window.ProtoReflect.Descriptor instead.
 func (*Window) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{4}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Window) GetFinding() string {
@@ -2002,7 +2541,7 @@ type Station struct {
 
 func (x *Station) Reset() {
 	*x = Station{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[5]
+	mi := &file_evenbench_v1_record_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2014,7 +2553,7 @@ func (x *Station) String() string {
 func (*Station) ProtoMessage() {}
 
 func (x *Station) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[5]
+	mi := &file_evenbench_v1_record_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2027,7 +2566,7 @@ func (x *Station) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Station.ProtoReflect.Descriptor instead.
 func (*Station) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{5}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *Station) GetName() string {
@@ -2067,7 +2606,7 @@ type RunOpened struct {
 
 func (x *RunOpened) Reset() {
 	*x = RunOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	mi := &file_evenbench_v1_record_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2079,7 +2618,7 @@ func (x *RunOpened) String() string {
 func (*RunOpened) ProtoMessage() {}
 
 func (x *RunOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[6]
+	mi := &file_evenbench_v1_record_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2092,7 +2631,7 @@ func (x *RunOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunOpened.ProtoReflect.Descriptor instead.
 func (*RunOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{6}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *RunOpened) GetInstrument() string {
@@ -2204,7 +2743,7 @@ type Channel struct {
 
 func (x *Channel) Reset() {
 	*x = Channel{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	mi := &file_evenbench_v1_record_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2216,7 +2755,7 @@ func (x *Channel) String() string {
 func (*Channel) ProtoMessage() {}
 
 func (x *Channel) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[7]
+	mi := &file_evenbench_v1_record_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2229,7 +2768,7 @@ func (x *Channel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Channel.ProtoReflect.Descriptor instead.
 func (*Channel) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{7}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Channel) GetName() string {
@@ -2338,7 +2877,7 @@ type Thermocouple struct {
 
 func (x *Thermocouple) Reset() {
 	*x = Thermocouple{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[8]
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2350,7 +2889,7 @@ func (x *Thermocouple) String() string {
 func (*Thermocouple) ProtoMessage() {}
 
 func (x *Thermocouple) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[8]
+	mi := &file_evenbench_v1_record_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2363,7 +2902,7 @@ func (x *Thermocouple) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Thermocouple.ProtoReflect.Descriptor instead.
 func (*Thermocouple) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{8}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Thermocouple) GetType() string {
@@ -2420,7 +2959,7 @@ type ReadingBatch struct {
 
 func (x *ReadingBatch) Reset() {
 	*x = ReadingBatch{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[9]
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2432,7 +2971,7 @@ func (x *ReadingBatch) String() string {
 func (*ReadingBatch) ProtoMessage() {}
 
 func (x *ReadingBatch) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[9]
+	mi := &file_evenbench_v1_record_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2445,7 +2984,7 @@ func (x *ReadingBatch) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingBatch.ProtoReflect.Descriptor instead.
 func (*ReadingBatch) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{9}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ReadingBatch) GetInstrument() string {
@@ -2559,7 +3098,7 @@ type Series struct {
 
 func (x *Series) Reset() {
 	*x = Series{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[10]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2571,7 +3110,7 @@ func (x *Series) String() string {
 func (*Series) ProtoMessage() {}
 
 func (x *Series) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[10]
+	mi := &file_evenbench_v1_record_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2584,7 +3123,7 @@ func (x *Series) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Series.ProtoReflect.Descriptor instead.
 func (*Series) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{10}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Series) GetChannel() string {
@@ -2712,7 +3251,7 @@ type Remark struct {
 
 func (x *Remark) Reset() {
 	*x = Remark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[11]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2724,7 +3263,7 @@ func (x *Remark) String() string {
 func (*Remark) ProtoMessage() {}
 
 func (x *Remark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[11]
+	mi := &file_evenbench_v1_record_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2737,7 +3276,7 @@ func (x *Remark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Remark.ProtoReflect.Descriptor instead.
 func (*Remark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{11}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *Remark) GetIndex() uint32 {
@@ -2776,7 +3315,7 @@ type Binding struct {
 
 func (x *Binding) Reset() {
 	*x = Binding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[12]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2788,7 +3327,7 @@ func (x *Binding) String() string {
 func (*Binding) ProtoMessage() {}
 
 func (x *Binding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[12]
+	mi := &file_evenbench_v1_record_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2801,7 +3340,7 @@ func (x *Binding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Binding.ProtoReflect.Descriptor instead.
 func (*Binding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{12}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Binding) GetFirstRow() uint32 {
@@ -2854,7 +3393,7 @@ type Gap struct {
 
 func (x *Gap) Reset() {
 	*x = Gap{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2866,7 +3405,7 @@ func (x *Gap) String() string {
 func (*Gap) ProtoMessage() {}
 
 func (x *Gap) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[13]
+	mi := &file_evenbench_v1_record_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2879,7 +3418,7 @@ func (x *Gap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Gap.ProtoReflect.Descriptor instead.
 func (*Gap) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{13}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Gap) GetInstrument() string {
@@ -2951,7 +3490,7 @@ type RunClosed struct {
 
 func (x *RunClosed) Reset() {
 	*x = RunClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2963,7 +3502,7 @@ func (x *RunClosed) String() string {
 func (*RunClosed) ProtoMessage() {}
 
 func (x *RunClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[14]
+	mi := &file_evenbench_v1_record_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2976,7 +3515,7 @@ func (x *RunClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RunClosed.ProtoReflect.Descriptor instead.
 func (*RunClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{14}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RunClosed) GetInstrument() string {
@@ -3020,7 +3559,7 @@ type InstrumentChanged struct {
 
 func (x *InstrumentChanged) Reset() {
 	*x = InstrumentChanged{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3032,7 +3571,7 @@ func (x *InstrumentChanged) String() string {
 func (*InstrumentChanged) ProtoMessage() {}
 
 func (x *InstrumentChanged) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[15]
+	mi := &file_evenbench_v1_record_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3045,7 +3584,7 @@ func (x *InstrumentChanged) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentChanged.ProtoReflect.Descriptor instead.
 func (*InstrumentChanged) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{15}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *InstrumentChanged) GetInstrument() string {
@@ -3087,7 +3626,7 @@ type InstrumentIdentified struct {
 
 func (x *InstrumentIdentified) Reset() {
 	*x = InstrumentIdentified{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3099,7 +3638,7 @@ func (x *InstrumentIdentified) String() string {
 func (*InstrumentIdentified) ProtoMessage() {}
 
 func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[16]
+	mi := &file_evenbench_v1_record_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3112,7 +3651,7 @@ func (x *InstrumentIdentified) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentIdentified.ProtoReflect.Descriptor instead.
 func (*InstrumentIdentified) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{16}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *InstrumentIdentified) GetInstrument() string {
@@ -3158,7 +3697,7 @@ type InstrumentAdopted struct {
 
 func (x *InstrumentAdopted) Reset() {
 	*x = InstrumentAdopted{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3170,7 +3709,7 @@ func (x *InstrumentAdopted) String() string {
 func (*InstrumentAdopted) ProtoMessage() {}
 
 func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[17]
+	mi := &file_evenbench_v1_record_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3183,7 +3722,7 @@ func (x *InstrumentAdopted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAdopted.ProtoReflect.Descriptor instead.
 func (*InstrumentAdopted) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{17}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *InstrumentAdopted) GetInstrument() string {
@@ -3229,7 +3768,7 @@ type CalibrationMade struct {
 
 func (x *CalibrationMade) Reset() {
 	*x = CalibrationMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3241,7 +3780,7 @@ func (x *CalibrationMade) String() string {
 func (*CalibrationMade) ProtoMessage() {}
 
 func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[18]
+	mi := &file_evenbench_v1_record_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3254,7 +3793,7 @@ func (x *CalibrationMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationMade.ProtoReflect.Descriptor instead.
 func (*CalibrationMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{18}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *CalibrationMade) GetCalibration() *Calibration {
@@ -3317,7 +3856,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3329,7 +3868,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[19]
+	mi := &file_evenbench_v1_record_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3342,7 +3881,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{19}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *Calibration) GetId() string {
@@ -3511,7 +4050,7 @@ type CalibrationPoint struct {
 
 func (x *CalibrationPoint) Reset() {
 	*x = CalibrationPoint{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3523,7 +4062,7 @@ func (x *CalibrationPoint) String() string {
 func (*CalibrationPoint) ProtoMessage() {}
 
 func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[20]
+	mi := &file_evenbench_v1_record_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3536,7 +4075,7 @@ func (x *CalibrationPoint) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationPoint.ProtoReflect.Descriptor instead.
 func (*CalibrationPoint) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{20}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *CalibrationPoint) GetRead() float64 {
@@ -3660,7 +4199,7 @@ type ProbeResponse struct {
 
 func (x *ProbeResponse) Reset() {
 	*x = ProbeResponse{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3672,7 +4211,7 @@ func (x *ProbeResponse) String() string {
 func (*ProbeResponse) ProtoMessage() {}
 
 func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[21]
+	mi := &file_evenbench_v1_record_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3685,7 +4224,7 @@ func (x *ProbeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ProbeResponse.ProtoReflect.Descriptor instead.
 func (*ProbeResponse) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{21}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ProbeResponse) GetTimeConstantS() float64 {
@@ -3771,7 +4310,7 @@ type CalibrationConcern struct {
 
 func (x *CalibrationConcern) Reset() {
 	*x = CalibrationConcern{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3783,7 +4322,7 @@ func (x *CalibrationConcern) String() string {
 func (*CalibrationConcern) ProtoMessage() {}
 
 func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[22]
+	mi := &file_evenbench_v1_record_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3796,7 +4335,7 @@ func (x *CalibrationConcern) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CalibrationConcern.ProtoReflect.Descriptor instead.
 func (*CalibrationConcern) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{22}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *CalibrationConcern) GetCode() string {
@@ -3850,7 +4389,7 @@ type InstrumentChecked struct {
 
 func (x *InstrumentChecked) Reset() {
 	*x = InstrumentChecked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3862,7 +4401,7 @@ func (x *InstrumentChecked) String() string {
 func (*InstrumentChecked) ProtoMessage() {}
 
 func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[23]
+	mi := &file_evenbench_v1_record_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3875,7 +4414,7 @@ func (x *InstrumentChecked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentChecked.ProtoReflect.Descriptor instead.
 func (*InstrumentChecked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{23}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *InstrumentChecked) GetInstrument() string {
@@ -4032,7 +4571,7 @@ type ReadingsDoubted struct {
 
 func (x *ReadingsDoubted) Reset() {
 	*x = ReadingsDoubted{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4044,7 +4583,7 @@ func (x *ReadingsDoubted) String() string {
 func (*ReadingsDoubted) ProtoMessage() {}
 
 func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[24]
+	mi := &file_evenbench_v1_record_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4057,7 +4596,7 @@ func (x *ReadingsDoubted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsDoubted.ProtoReflect.Descriptor instead.
 func (*ReadingsDoubted) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{24}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ReadingsDoubted) GetInstrument() string {
@@ -4124,7 +4663,7 @@ type ClockStepped struct {
 
 func (x *ClockStepped) Reset() {
 	*x = ClockStepped{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4136,7 +4675,7 @@ func (x *ClockStepped) String() string {
 func (*ClockStepped) ProtoMessage() {}
 
 func (x *ClockStepped) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[25]
+	mi := &file_evenbench_v1_record_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4149,7 +4688,7 @@ func (x *ClockStepped) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockStepped.ProtoReflect.Descriptor instead.
 func (*ClockStepped) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{25}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ClockStepped) GetInstrument() string {
@@ -4189,7 +4728,7 @@ type InstrumentAsked struct {
 
 func (x *InstrumentAsked) Reset() {
 	*x = InstrumentAsked{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4201,7 +4740,7 @@ func (x *InstrumentAsked) String() string {
 func (*InstrumentAsked) ProtoMessage() {}
 
 func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[26]
+	mi := &file_evenbench_v1_record_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4214,7 +4753,7 @@ func (x *InstrumentAsked) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use InstrumentAsked.ProtoReflect.Descriptor instead.
 func (*InstrumentAsked) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{26}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *InstrumentAsked) GetInstrument() string {
@@ -4266,7 +4805,7 @@ type SampleIdentity struct {
 
 func (x *SampleIdentity) Reset() {
 	*x = SampleIdentity{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4278,7 +4817,7 @@ func (x *SampleIdentity) String() string {
 func (*SampleIdentity) ProtoMessage() {}
 
 func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[27]
+	mi := &file_evenbench_v1_record_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4291,7 +4830,7 @@ func (x *SampleIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleIdentity.ProtoReflect.Descriptor instead.
 func (*SampleIdentity) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{27}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SampleIdentity) GetKind() SampleKind {
@@ -4347,7 +4886,7 @@ type SampleRegistered struct {
 
 func (x *SampleRegistered) Reset() {
 	*x = SampleRegistered{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4359,7 +4898,7 @@ func (x *SampleRegistered) String() string {
 func (*SampleRegistered) ProtoMessage() {}
 
 func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[28]
+	mi := &file_evenbench_v1_record_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4372,7 +4911,7 @@ func (x *SampleRegistered) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRegistered.ProtoReflect.Descriptor instead.
 func (*SampleRegistered) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{28}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *SampleRegistered) GetSample() string {
@@ -4402,7 +4941,7 @@ type SampleAmended struct {
 
 func (x *SampleAmended) Reset() {
 	*x = SampleAmended{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4414,7 +4953,7 @@ func (x *SampleAmended) String() string {
 func (*SampleAmended) ProtoMessage() {}
 
 func (x *SampleAmended) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[29]
+	mi := &file_evenbench_v1_record_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4427,7 +4966,7 @@ func (x *SampleAmended) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleAmended.ProtoReflect.Descriptor instead.
 func (*SampleAmended) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{29}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *SampleAmended) GetSample() string {
@@ -4463,7 +5002,7 @@ type FieldChange struct {
 
 func (x *FieldChange) Reset() {
 	*x = FieldChange{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4475,7 +5014,7 @@ func (x *FieldChange) String() string {
 func (*FieldChange) ProtoMessage() {}
 
 func (x *FieldChange) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[30]
+	mi := &file_evenbench_v1_record_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4488,7 +5027,7 @@ func (x *FieldChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FieldChange.ProtoReflect.Descriptor instead.
 func (*FieldChange) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{30}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *FieldChange) GetField() string {
@@ -4524,7 +5063,7 @@ type SampleQueued struct {
 
 func (x *SampleQueued) Reset() {
 	*x = SampleQueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4536,7 +5075,7 @@ func (x *SampleQueued) String() string {
 func (*SampleQueued) ProtoMessage() {}
 
 func (x *SampleQueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[31]
+	mi := &file_evenbench_v1_record_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4549,7 +5088,7 @@ func (x *SampleQueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleQueued.ProtoReflect.Descriptor instead.
 func (*SampleQueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{31}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *SampleQueued) GetStation() string {
@@ -4584,7 +5123,7 @@ type SampleUnqueued struct {
 
 func (x *SampleUnqueued) Reset() {
 	*x = SampleUnqueued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4596,7 +5135,7 @@ func (x *SampleUnqueued) String() string {
 func (*SampleUnqueued) ProtoMessage() {}
 
 func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[32]
+	mi := &file_evenbench_v1_record_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4609,7 +5148,7 @@ func (x *SampleUnqueued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleUnqueued.ProtoReflect.Descriptor instead.
 func (*SampleUnqueued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{32}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *SampleUnqueued) GetStation() string {
@@ -4648,7 +5187,7 @@ type SamplePlaced struct {
 
 func (x *SamplePlaced) Reset() {
 	*x = SamplePlaced{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4660,7 +5199,7 @@ func (x *SamplePlaced) String() string {
 func (*SamplePlaced) ProtoMessage() {}
 
 func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[33]
+	mi := &file_evenbench_v1_record_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4673,7 +5212,7 @@ func (x *SamplePlaced) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SamplePlaced.ProtoReflect.Descriptor instead.
 func (*SamplePlaced) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{33}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *SamplePlaced) GetStation() string {
@@ -4723,7 +5262,7 @@ type SampleRemoved struct {
 
 func (x *SampleRemoved) Reset() {
 	*x = SampleRemoved{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4735,7 +5274,7 @@ func (x *SampleRemoved) String() string {
 func (*SampleRemoved) ProtoMessage() {}
 
 func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[34]
+	mi := &file_evenbench_v1_record_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4748,7 +5287,7 @@ func (x *SampleRemoved) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRemoved.ProtoReflect.Descriptor instead.
 func (*SampleRemoved) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{34}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *SampleRemoved) GetStation() string {
@@ -4797,7 +5336,7 @@ type ReadingsAssigned struct {
 
 func (x *ReadingsAssigned) Reset() {
 	*x = ReadingsAssigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4809,7 +5348,7 @@ func (x *ReadingsAssigned) String() string {
 func (*ReadingsAssigned) ProtoMessage() {}
 
 func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[35]
+	mi := &file_evenbench_v1_record_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4822,7 +5361,7 @@ func (x *ReadingsAssigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReadingsAssigned.ProtoReflect.Descriptor instead.
 func (*ReadingsAssigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{35}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *ReadingsAssigned) GetInstrument() string {
@@ -4880,7 +5419,7 @@ type MeasurementTaken struct {
 
 func (x *MeasurementTaken) Reset() {
 	*x = MeasurementTaken{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4892,7 +5431,7 @@ func (x *MeasurementTaken) String() string {
 func (*MeasurementTaken) ProtoMessage() {}
 
 func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[36]
+	mi := &file_evenbench_v1_record_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4905,7 +5444,7 @@ func (x *MeasurementTaken) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MeasurementTaken.ProtoReflect.Descriptor instead.
 func (*MeasurementTaken) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{36}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *MeasurementTaken) GetSample() string {
@@ -4935,7 +5474,7 @@ type NoteAdded struct {
 
 func (x *NoteAdded) Reset() {
 	*x = NoteAdded{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -4947,7 +5486,7 @@ func (x *NoteAdded) String() string {
 func (*NoteAdded) ProtoMessage() {}
 
 func (x *NoteAdded) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[37]
+	mi := &file_evenbench_v1_record_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -4960,7 +5499,7 @@ func (x *NoteAdded) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NoteAdded.ProtoReflect.Descriptor instead.
 func (*NoteAdded) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{37}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *NoteAdded) GetSample() string {
@@ -5015,7 +5554,7 @@ type RoastOpened struct {
 
 func (x *RoastOpened) Reset() {
 	*x = RoastOpened{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5027,7 +5566,7 @@ func (x *RoastOpened) String() string {
 func (*RoastOpened) ProtoMessage() {}
 
 func (x *RoastOpened) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[38]
+	mi := &file_evenbench_v1_record_proto_msgTypes[43]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5040,7 +5579,7 @@ func (x *RoastOpened) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastOpened.ProtoReflect.Descriptor instead.
 func (*RoastOpened) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{38}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
 }
 
 func (x *RoastOpened) GetRoast() string {
@@ -5129,7 +5668,7 @@ type MarkSet struct {
 
 func (x *MarkSet) Reset() {
 	*x = MarkSet{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5141,7 +5680,7 @@ func (x *MarkSet) String() string {
 func (*MarkSet) ProtoMessage() {}
 
 func (x *MarkSet) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[39]
+	mi := &file_evenbench_v1_record_proto_msgTypes[44]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5154,7 +5693,7 @@ func (x *MarkSet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MarkSet.ProtoReflect.Descriptor instead.
 func (*MarkSet) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{39}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
 }
 
 func (x *MarkSet) GetRoast() string {
@@ -5233,7 +5772,7 @@ type RoastClosed struct {
 
 func (x *RoastClosed) Reset() {
 	*x = RoastClosed{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5245,7 +5784,7 @@ func (x *RoastClosed) String() string {
 func (*RoastClosed) ProtoMessage() {}
 
 func (x *RoastClosed) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[40]
+	mi := &file_evenbench_v1_record_proto_msgTypes[45]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5258,7 +5797,7 @@ func (x *RoastClosed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastClosed.ProtoReflect.Descriptor instead.
 func (*RoastClosed) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{40}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
 }
 
 func (x *RoastClosed) GetRoast() string {
@@ -5303,7 +5842,7 @@ type RoastContinued struct {
 
 func (x *RoastContinued) Reset() {
 	*x = RoastContinued{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5315,7 +5854,7 @@ func (x *RoastContinued) String() string {
 func (*RoastContinued) ProtoMessage() {}
 
 func (x *RoastContinued) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[41]
+	mi := &file_evenbench_v1_record_proto_msgTypes[46]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5328,7 +5867,7 @@ func (x *RoastContinued) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastContinued.ProtoReflect.Descriptor instead.
 func (*RoastContinued) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{41}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
 }
 
 func (x *RoastContinued) GetRoast() string {
@@ -5398,7 +5937,7 @@ type FindingMade struct {
 
 func (x *FindingMade) Reset() {
 	*x = FindingMade{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5410,7 +5949,7 @@ func (x *FindingMade) String() string {
 func (*FindingMade) ProtoMessage() {}
 
 func (x *FindingMade) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[42]
+	mi := &file_evenbench_v1_record_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5423,7 +5962,7 @@ func (x *FindingMade) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FindingMade.ProtoReflect.Descriptor instead.
 func (*FindingMade) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{42}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *FindingMade) GetSample() string {
@@ -5513,7 +6052,7 @@ type VerdictGiven struct {
 
 func (x *VerdictGiven) Reset() {
 	*x = VerdictGiven{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5525,7 +6064,7 @@ func (x *VerdictGiven) String() string {
 func (*VerdictGiven) ProtoMessage() {}
 
 func (x *VerdictGiven) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[43]
+	mi := &file_evenbench_v1_record_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5538,7 +6077,7 @@ func (x *VerdictGiven) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use VerdictGiven.ProtoReflect.Descriptor instead.
 func (*VerdictGiven) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{43}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *VerdictGiven) GetSample() string {
@@ -5623,7 +6162,7 @@ type WindowVerdict struct {
 
 func (x *WindowVerdict) Reset() {
 	*x = WindowVerdict{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5635,7 +6174,7 @@ func (x *WindowVerdict) String() string {
 func (*WindowVerdict) ProtoMessage() {}
 
 func (x *WindowVerdict) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[44]
+	mi := &file_evenbench_v1_record_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5648,7 +6187,7 @@ func (x *WindowVerdict) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WindowVerdict.ProtoReflect.Descriptor instead.
 func (*WindowVerdict) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{44}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *WindowVerdict) GetWindow() *Window {
@@ -5714,6 +6253,494 @@ func (x *WindowVerdict) GetRemark() string {
 	return ""
 }
 
+// MatchingPlanned begins a study of how alike drums roast: portions of one reference
+// coffee go through every drum once in every block, in an order that favours none. The
+// hub queues them one after the other.
+type MatchingPlanned struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Names the study; unique in the ledger.
+	Study string `protobuf:"bytes,1,opt,name=study,proto3" json:"study,omitempty"`
+	// Samples that portions are taken of; each may be roasted several times.
+	Samples []string `protobuf:"bytes,2,rep,name=samples,proto3" json:"samples,omitempty"`
+	Drums   []string `protobuf:"bytes,3,rep,name=drums,proto3" json:"drums,omitempty"`
+	Blocks  uint32   `protobuf:"varint,4,opt,name=blocks,proto3" json:"blocks,omitempty"`
+	// Gives the order: the same seed, drums and blocks give the same.
+	Seed uint64 `protobuf:"varint,5,opt,name=seed,proto3" json:"seed,omitempty"`
+	// What drums must differ by less than to be matched.
+	Terms *ParityTerms `protobuf:"bytes,6,opt,name=terms,proto3" json:"terms,omitempty"`
+	// In the order in which the drums are to be charged.
+	Charges []*MatchingCharge `protobuf:"bytes,7,rep,name=charges,proto3" json:"charges,omitempty"`
+	// Why it is made.
+	Reason        string `protobuf:"bytes,8,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MatchingPlanned) Reset() {
+	*x = MatchingPlanned{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MatchingPlanned) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MatchingPlanned) ProtoMessage() {}
+
+func (x *MatchingPlanned) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MatchingPlanned.ProtoReflect.Descriptor instead.
+func (*MatchingPlanned) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
+}
+
+func (x *MatchingPlanned) GetStudy() string {
+	if x != nil {
+		return x.Study
+	}
+	return ""
+}
+
+func (x *MatchingPlanned) GetSamples() []string {
+	if x != nil {
+		return x.Samples
+	}
+	return nil
+}
+
+func (x *MatchingPlanned) GetDrums() []string {
+	if x != nil {
+		return x.Drums
+	}
+	return nil
+}
+
+func (x *MatchingPlanned) GetBlocks() uint32 {
+	if x != nil {
+		return x.Blocks
+	}
+	return 0
+}
+
+func (x *MatchingPlanned) GetSeed() uint64 {
+	if x != nil {
+		return x.Seed
+	}
+	return 0
+}
+
+func (x *MatchingPlanned) GetTerms() *ParityTerms {
+	if x != nil {
+		return x.Terms
+	}
+	return nil
+}
+
+func (x *MatchingPlanned) GetCharges() []*MatchingCharge {
+	if x != nil {
+		return x.Charges
+	}
+	return nil
+}
+
+func (x *MatchingPlanned) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// MatchingCharge is one roast of a study.
+type MatchingCharge struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Number of the block, and place of the charge in it, both from 1.
+	Block  uint32 `protobuf:"varint,1,opt,name=block,proto3" json:"block,omitempty"`
+	Place  uint32 `protobuf:"varint,2,opt,name=place,proto3" json:"place,omitempty"`
+	Drum   string `protobuf:"bytes,3,opt,name=drum,proto3" json:"drum,omitempty"`
+	Sample string `protobuf:"bytes,4,opt,name=sample,proto3" json:"sample,omitempty"`
+	// Lot of the sample, one in a block.
+	Lot           string `protobuf:"bytes,5,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MatchingCharge) Reset() {
+	*x = MatchingCharge{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MatchingCharge) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MatchingCharge) ProtoMessage() {}
+
+func (x *MatchingCharge) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MatchingCharge.ProtoReflect.Descriptor instead.
+func (*MatchingCharge) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
+}
+
+func (x *MatchingCharge) GetBlock() uint32 {
+	if x != nil {
+		return x.Block
+	}
+	return 0
+}
+
+func (x *MatchingCharge) GetPlace() uint32 {
+	if x != nil {
+		return x.Place
+	}
+	return 0
+}
+
+func (x *MatchingCharge) GetDrum() string {
+	if x != nil {
+		return x.Drum
+	}
+	return ""
+}
+
+func (x *MatchingCharge) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *MatchingCharge) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+// MatchingEnded ends a study before all its roasts are done.
+type MatchingEnded struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Study         string                 `protobuf:"bytes,1,opt,name=study,proto3" json:"study,omitempty"`
+	Reason        string                 `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MatchingEnded) Reset() {
+	*x = MatchingEnded{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[52]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MatchingEnded) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MatchingEnded) ProtoMessage() {}
+
+func (x *MatchingEnded) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[52]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MatchingEnded.ProtoReflect.Descriptor instead.
+func (*MatchingEnded) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{52}
+}
+
+func (x *MatchingEnded) GetStudy() string {
+	if x != nil {
+		return x.Study
+	}
+	return ""
+}
+
+func (x *MatchingEnded) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DrumDrifted says that a drum's reference roasts have left the limits of its control
+// chart, or are within them again.
+type DrumDrifted struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Station string                 `protobuf:"bytes,1,opt,name=station,proto3" json:"station,omitempty"`
+	// Lot of the reference coffee, and what is watched of its roasts, in unit.
+	Lot  string `protobuf:"bytes,2,opt,name=lot,proto3" json:"lot,omitempty"`
+	Name string `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
+	Unit string `protobuf:"bytes,4,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Roast and sample with which it shows.
+	Roast  string `protobuf:"bytes,5,opt,name=roast,proto3" json:"roast,omitempty"`
+	Sample string `protobuf:"bytes,6,opt,name=sample,proto3" json:"sample,omitempty"`
+	// Chart: where the averages should be and their limits, and the newest average.
+	Target  float64 `protobuf:"fixed64,7,opt,name=target,proto3" json:"target,omitempty"`
+	Lower   float64 `protobuf:"fixed64,8,opt,name=lower,proto3" json:"lower,omitempty"`
+	Upper   float64 `protobuf:"fixed64,9,opt,name=upper,proto3" json:"upper,omitempty"`
+	Average float64 `protobuf:"fixed64,10,opt,name=average,proto3" json:"average,omitempty"`
+	// What to take off this drum's values to bring them back to the target, as the averages
+	// tell it. It is a suggestion: nothing applies it.
+	Suggested float64 `protobuf:"fixed64,11,opt,name=suggested,proto3" json:"suggested,omitempty"`
+	// Within the limits again; suggested is 0 then.
+	Ended         bool `protobuf:"varint,12,opt,name=ended,proto3" json:"ended,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DrumDrifted) Reset() {
+	*x = DrumDrifted{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DrumDrifted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DrumDrifted) ProtoMessage() {}
+
+func (x *DrumDrifted) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DrumDrifted.ProtoReflect.Descriptor instead.
+func (*DrumDrifted) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{53}
+}
+
+func (x *DrumDrifted) GetStation() string {
+	if x != nil {
+		return x.Station
+	}
+	return ""
+}
+
+func (x *DrumDrifted) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *DrumDrifted) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *DrumDrifted) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *DrumDrifted) GetRoast() string {
+	if x != nil {
+		return x.Roast
+	}
+	return ""
+}
+
+func (x *DrumDrifted) GetSample() string {
+	if x != nil {
+		return x.Sample
+	}
+	return ""
+}
+
+func (x *DrumDrifted) GetTarget() float64 {
+	if x != nil {
+		return x.Target
+	}
+	return 0
+}
+
+func (x *DrumDrifted) GetLower() float64 {
+	if x != nil {
+		return x.Lower
+	}
+	return 0
+}
+
+func (x *DrumDrifted) GetUpper() float64 {
+	if x != nil {
+		return x.Upper
+	}
+	return 0
+}
+
+func (x *DrumDrifted) GetAverage() float64 {
+	if x != nil {
+		return x.Average
+	}
+	return 0
+}
+
+func (x *DrumDrifted) GetSuggested() float64 {
+	if x != nil {
+		return x.Suggested
+	}
+	return 0
+}
+
+func (x *DrumDrifted) GetEnded() bool {
+	if x != nil {
+		return x.Ended
+	}
+	return false
+}
+
+// DecisionMade says what a person decided about a lot. A later one on the same lot counts
+// instead.
+type DecisionMade struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Lot      string                 `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Decision Decision               `protobuf:"varint,2,opt,name=decision,proto3,enum=evenbench.v1.Decision" json:"decision,omitempty"`
+	// Why, in the person's words.
+	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Who decided, by name.
+	DecidedBy string `protobuf:"bytes,4,opt,name=decided_by,json=decidedBy,proto3" json:"decided_by,omitempty"`
+	// Samples of the lot as it stood.
+	Samples []string `protobuf:"bytes,5,rep,name=samples,proto3" json:"samples,omitempty"`
+	// What the lab's rules recommended then, if they did, and where that rule came from.
+	Recommended Decision `protobuf:"varint,6,opt,name=recommended,proto3,enum=evenbench.v1.Decision" json:"recommended,omitempty"`
+	RuleSource  string   `protobuf:"bytes,7,opt,name=rule_source,json=ruleSource,proto3" json:"rule_source,omitempty"`
+	// Cursor of the record that it was decided on.
+	AsOf          uint64 `protobuf:"varint,8,opt,name=as_of,json=asOf,proto3" json:"as_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DecisionMade) Reset() {
+	*x = DecisionMade{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[54]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DecisionMade) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DecisionMade) ProtoMessage() {}
+
+func (x *DecisionMade) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[54]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DecisionMade.ProtoReflect.Descriptor instead.
+func (*DecisionMade) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{54}
+}
+
+func (x *DecisionMade) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *DecisionMade) GetDecision() Decision {
+	if x != nil {
+		return x.Decision
+	}
+	return Decision_DECISION_UNSPECIFIED
+}
+
+func (x *DecisionMade) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *DecisionMade) GetDecidedBy() string {
+	if x != nil {
+		return x.DecidedBy
+	}
+	return ""
+}
+
+func (x *DecisionMade) GetSamples() []string {
+	if x != nil {
+		return x.Samples
+	}
+	return nil
+}
+
+func (x *DecisionMade) GetRecommended() Decision {
+	if x != nil {
+		return x.Recommended
+	}
+	return Decision_DECISION_UNSPECIFIED
+}
+
+func (x *DecisionMade) GetRuleSource() string {
+	if x != nil {
+		return x.RuleSource
+	}
+	return ""
+}
+
+func (x *DecisionMade) GetAsOf() uint64 {
+	if x != nil {
+		return x.AsOf
+	}
+	return 0
+}
+
 // FlagRaised tells a person that something needs a look.
 type FlagRaised struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
@@ -5733,7 +6760,7 @@ type FlagRaised struct {
 
 func (x *FlagRaised) Reset() {
 	*x = FlagRaised{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[45]
+	mi := &file_evenbench_v1_record_proto_msgTypes[55]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5745,7 +6772,7 @@ func (x *FlagRaised) String() string {
 func (*FlagRaised) ProtoMessage() {}
 
 func (x *FlagRaised) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[45]
+	mi := &file_evenbench_v1_record_proto_msgTypes[55]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5758,7 +6785,7 @@ func (x *FlagRaised) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FlagRaised.ProtoReflect.Descriptor instead.
 func (*FlagRaised) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{45}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{55}
 }
 
 func (x *FlagRaised) GetCode() FlagCode {
@@ -5825,7 +6852,7 @@ type CheckpointSigned struct {
 
 func (x *CheckpointSigned) Reset() {
 	*x = CheckpointSigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[56]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5837,7 +6864,7 @@ func (x *CheckpointSigned) String() string {
 func (*CheckpointSigned) ProtoMessage() {}
 
 func (x *CheckpointSigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[46]
+	mi := &file_evenbench_v1_record_proto_msgTypes[56]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5850,7 +6877,7 @@ func (x *CheckpointSigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckpointSigned.ProtoReflect.Descriptor instead.
 func (*CheckpointSigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{46}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{56}
 }
 
 func (x *CheckpointSigned) GetNote() string {
@@ -5889,7 +6916,7 @@ type CheckpointCosigned struct {
 
 func (x *CheckpointCosigned) Reset() {
 	*x = CheckpointCosigned{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[57]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5901,7 +6928,7 @@ func (x *CheckpointCosigned) String() string {
 func (*CheckpointCosigned) ProtoMessage() {}
 
 func (x *CheckpointCosigned) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[47]
+	mi := &file_evenbench_v1_record_proto_msgTypes[57]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5914,7 +6941,7 @@ func (x *CheckpointCosigned) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CheckpointCosigned.ProtoReflect.Descriptor instead.
 func (*CheckpointCosigned) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{47}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{57}
 }
 
 func (x *CheckpointCosigned) GetNote() string {
@@ -5959,14 +6986,17 @@ type SampleRecord struct {
 	// Station the sample waits for; empty if none.
 	QueuedFor string `protobuf:"bytes,13,opt,name=queued_for,json=queuedFor,proto3" json:"queued_for,omitempty"`
 	// Of the green sample, each by another criteria set.
-	Verdicts      []*CriteriaVerdict `protobuf:"bytes,14,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	Verdicts []*CriteriaVerdict `protobuf:"bytes,14,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// Decisions on its lot that were made while it was one of the lot's samples, oldest
+	// first.
+	Decisions     []*RecordedDecision `protobuf:"bytes,30,rep,name=decisions,proto3" json:"decisions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SampleRecord) Reset() {
 	*x = SampleRecord{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[58]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -5978,7 +7008,7 @@ func (x *SampleRecord) String() string {
 func (*SampleRecord) ProtoMessage() {}
 
 func (x *SampleRecord) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[48]
+	mi := &file_evenbench_v1_record_proto_msgTypes[58]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -5991,7 +7021,7 @@ func (x *SampleRecord) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SampleRecord.ProtoReflect.Descriptor instead.
 func (*SampleRecord) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{48}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{58}
 }
 
 func (x *SampleRecord) GetSample() string {
@@ -6092,6 +7122,91 @@ func (x *SampleRecord) GetVerdicts() []*CriteriaVerdict {
 	return nil
 }
 
+func (x *SampleRecord) GetDecisions() []*RecordedDecision {
+	if x != nil {
+		return x.Decisions
+	}
+	return nil
+}
+
+// RecordedDecision is what a DecisionMade said, and who entered it when.
+type RecordedDecision struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Made  *DecisionMade          `protobuf:"bytes,1,opt,name=made,proto3" json:"made,omitempty"`
+	Actor string                 `protobuf:"bytes,2,opt,name=actor,proto3" json:"actor,omitempty"`
+	// As in the entry.
+	Person        string                 `protobuf:"bytes,3,opt,name=person,proto3" json:"person,omitempty"`
+	At            *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=at,proto3" json:"at,omitempty"`
+	Cursor        uint64                 `protobuf:"varint,5,opt,name=cursor,proto3" json:"cursor,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordedDecision) Reset() {
+	*x = RecordedDecision{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[59]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordedDecision) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordedDecision) ProtoMessage() {}
+
+func (x *RecordedDecision) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[59]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordedDecision.ProtoReflect.Descriptor instead.
+func (*RecordedDecision) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{59}
+}
+
+func (x *RecordedDecision) GetMade() *DecisionMade {
+	if x != nil {
+		return x.Made
+	}
+	return nil
+}
+
+func (x *RecordedDecision) GetActor() string {
+	if x != nil {
+		return x.Actor
+	}
+	return ""
+}
+
+func (x *RecordedDecision) GetPerson() string {
+	if x != nil {
+		return x.Person
+	}
+	return ""
+}
+
+func (x *RecordedDecision) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *RecordedDecision) GetCursor() uint64 {
+	if x != nil {
+		return x.Cursor
+	}
+	return 0
+}
+
 type Placement struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Station string                 `protobuf:"bytes,1,opt,name=station,proto3" json:"station,omitempty"`
@@ -6105,7 +7220,7 @@ type Placement struct {
 
 func (x *Placement) Reset() {
 	*x = Placement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[60]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6117,7 +7232,7 @@ func (x *Placement) String() string {
 func (*Placement) ProtoMessage() {}
 
 func (x *Placement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[49]
+	mi := &file_evenbench_v1_record_proto_msgTypes[60]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6130,7 +7245,7 @@ func (x *Placement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Placement.ProtoReflect.Descriptor instead.
 func (*Placement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{49}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{60}
 }
 
 func (x *Placement) GetStation() string {
@@ -6200,7 +7315,7 @@ type Measurement struct {
 
 func (x *Measurement) Reset() {
 	*x = Measurement{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[61]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6212,7 +7327,7 @@ func (x *Measurement) String() string {
 func (*Measurement) ProtoMessage() {}
 
 func (x *Measurement) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[50]
+	mi := &file_evenbench_v1_record_proto_msgTypes[61]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6225,7 +7340,7 @@ func (x *Measurement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Measurement.ProtoReflect.Descriptor instead.
 func (*Measurement) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{50}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{61}
 }
 
 func (x *Measurement) GetProperty() string {
@@ -6399,14 +7514,16 @@ type Roast struct {
 	// Runs in which the roast went on after the first, in order.
 	Parts []*RoastPart `protobuf:"bytes,11,rep,name=parts,proto3" json:"parts,omitempty"`
 	// Each by another criteria set.
-	Verdicts      []*CriteriaVerdict `protobuf:"bytes,12,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	Verdicts []*CriteriaVerdict `protobuf:"bytes,12,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// What instruments of the room had read last when the roast began.
+	Air           []*RoomReading `protobuf:"bytes,20,rep,name=air,proto3" json:"air,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Roast) Reset() {
 	*x = Roast{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	mi := &file_evenbench_v1_record_proto_msgTypes[62]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6418,7 +7535,7 @@ func (x *Roast) String() string {
 func (*Roast) ProtoMessage() {}
 
 func (x *Roast) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[51]
+	mi := &file_evenbench_v1_record_proto_msgTypes[62]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6431,7 +7548,7 @@ func (x *Roast) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Roast.ProtoReflect.Descriptor instead.
 func (*Roast) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{51}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{62}
 }
 
 func (x *Roast) GetRoast() string {
@@ -6518,6 +7635,99 @@ func (x *Roast) GetVerdicts() []*CriteriaVerdict {
 	return nil
 }
 
+func (x *Roast) GetAir() []*RoomReading {
+	if x != nil {
+		return x.Air
+	}
+	return nil
+}
+
+// RoomReading is a reading of an instrument on a station of kind room.
+type RoomReading struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Instrument string                 `protobuf:"bytes,1,opt,name=instrument,proto3" json:"instrument,omitempty"`
+	Channel    string                 `protobuf:"bytes,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	// temperature, relative_humidity, pressure, …
+	Quantity      string                 `protobuf:"bytes,3,opt,name=quantity,proto3" json:"quantity,omitempty"`
+	Value         float64                `protobuf:"fixed64,4,opt,name=value,proto3" json:"value,omitempty"`
+	Unit          string                 `protobuf:"bytes,5,opt,name=unit,proto3" json:"unit,omitempty"`
+	At            *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=at,proto3" json:"at,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RoomReading) Reset() {
+	*x = RoomReading{}
+	mi := &file_evenbench_v1_record_proto_msgTypes[63]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RoomReading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RoomReading) ProtoMessage() {}
+
+func (x *RoomReading) ProtoReflect() protoreflect.Message {
+	mi := &file_evenbench_v1_record_proto_msgTypes[63]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RoomReading.ProtoReflect.Descriptor instead.
+func (*RoomReading) Descriptor() ([]byte, []int) {
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{63}
+}
+
+func (x *RoomReading) GetInstrument() string {
+	if x != nil {
+		return x.Instrument
+	}
+	return ""
+}
+
+func (x *RoomReading) GetChannel() string {
+	if x != nil {
+		return x.Channel
+	}
+	return ""
+}
+
+func (x *RoomReading) GetQuantity() string {
+	if x != nil {
+		return x.Quantity
+	}
+	return ""
+}
+
+func (x *RoomReading) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *RoomReading) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *RoomReading) GetAt() *timestamppb.Timestamp {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
 // RoastPart is a further run that a roast was measured in, from its first reading on.
 type RoastPart struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -6533,7 +7743,7 @@ type RoastPart struct {
 
 func (x *RoastPart) Reset() {
 	*x = RoastPart{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[52]
+	mi := &file_evenbench_v1_record_proto_msgTypes[64]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6545,7 +7755,7 @@ func (x *RoastPart) String() string {
 func (*RoastPart) ProtoMessage() {}
 
 func (x *RoastPart) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[52]
+	mi := &file_evenbench_v1_record_proto_msgTypes[64]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6558,7 +7768,7 @@ func (x *RoastPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RoastPart.ProtoReflect.Descriptor instead.
 func (*RoastPart) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{52}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{64}
 }
 
 func (x *RoastPart) GetRun() string {
@@ -6599,7 +7809,7 @@ type Mark struct {
 
 func (x *Mark) Reset() {
 	*x = Mark{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	mi := &file_evenbench_v1_record_proto_msgTypes[65]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6611,7 +7821,7 @@ func (x *Mark) String() string {
 func (*Mark) ProtoMessage() {}
 
 func (x *Mark) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[53]
+	mi := &file_evenbench_v1_record_proto_msgTypes[65]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6624,7 +7834,7 @@ func (x *Mark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Mark.ProtoReflect.Descriptor instead.
 func (*Mark) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{53}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{65}
 }
 
 func (x *Mark) GetKind() MarkKind {
@@ -6698,7 +7908,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[54]
+	mi := &file_evenbench_v1_record_proto_msgTypes[66]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6710,7 +7920,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[54]
+	mi := &file_evenbench_v1_record_proto_msgTypes[66]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6723,7 +7933,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{54}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{66}
 }
 
 func (x *Finding) GetName() string {
@@ -6791,7 +8001,7 @@ type CriteriaVerdict struct {
 
 func (x *CriteriaVerdict) Reset() {
 	*x = CriteriaVerdict{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[55]
+	mi := &file_evenbench_v1_record_proto_msgTypes[67]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6803,7 +8013,7 @@ func (x *CriteriaVerdict) String() string {
 func (*CriteriaVerdict) ProtoMessage() {}
 
 func (x *CriteriaVerdict) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[55]
+	mi := &file_evenbench_v1_record_proto_msgTypes[67]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6816,7 +8026,7 @@ func (x *CriteriaVerdict) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CriteriaVerdict.ProtoReflect.Descriptor instead.
 func (*CriteriaVerdict) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{55}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{67}
 }
 
 func (x *CriteriaVerdict) GetCriteria() string {
@@ -6875,7 +8085,7 @@ type Flag struct {
 
 func (x *Flag) Reset() {
 	*x = Flag{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[56]
+	mi := &file_evenbench_v1_record_proto_msgTypes[68]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6887,7 +8097,7 @@ func (x *Flag) String() string {
 func (*Flag) ProtoMessage() {}
 
 func (x *Flag) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[56]
+	mi := &file_evenbench_v1_record_proto_msgTypes[68]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6900,7 +8110,7 @@ func (x *Flag) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Flag.ProtoReflect.Descriptor instead.
 func (*Flag) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{56}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{68}
 }
 
 func (x *Flag) GetCode() FlagCode {
@@ -6951,7 +8161,7 @@ type Note struct {
 
 func (x *Note) Reset() {
 	*x = Note{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[57]
+	mi := &file_evenbench_v1_record_proto_msgTypes[69]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -6963,7 +8173,7 @@ func (x *Note) String() string {
 func (*Note) ProtoMessage() {}
 
 func (x *Note) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[57]
+	mi := &file_evenbench_v1_record_proto_msgTypes[69]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -6976,7 +8186,7 @@ func (x *Note) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Note.ProtoReflect.Descriptor instead.
 func (*Note) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{57}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{69}
 }
 
 func (x *Note) GetText() string {
@@ -7024,7 +8234,7 @@ type Correction struct {
 
 func (x *Correction) Reset() {
 	*x = Correction{}
-	mi := &file_evenbench_v1_record_proto_msgTypes[58]
+	mi := &file_evenbench_v1_record_proto_msgTypes[70]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -7036,7 +8246,7 @@ func (x *Correction) String() string {
 func (*Correction) ProtoMessage() {}
 
 func (x *Correction) ProtoReflect() protoreflect.Message {
-	mi := &file_evenbench_v1_record_proto_msgTypes[58]
+	mi := &file_evenbench_v1_record_proto_msgTypes[70]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -7049,7 +8259,7 @@ func (x *Correction) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Correction.ProtoReflect.Descriptor instead.
 func (*Correction) Descriptor() ([]byte, []int) {
-	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{58}
+	return file_evenbench_v1_record_proto_rawDescGZIP(), []int{70}
 }
 
 func (x *Correction) GetField() string {
@@ -7112,7 +8322,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc0\x13\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x15\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -7159,7 +8369,11 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x12instrument_adopted\x18( \x01(\v2\x1f.evenbench.v1.InstrumentAdoptedH\x00R\x11instrumentAdopted\x12J\n" +
 	"\x10calibration_made\x18) \x01(\v2\x1d.evenbench.v1.CalibrationMadeH\x00R\x0fcalibrationMade\x12P\n" +
 	"\x12instrument_checked\x18* \x01(\v2\x1f.evenbench.v1.InstrumentCheckedH\x00R\x11instrumentChecked\x12J\n" +
-	"\x10readings_doubted\x18+ \x01(\v2\x1d.evenbench.v1.ReadingsDoubtedH\x00R\x0freadingsDoubted\x12M\n" +
+	"\x10readings_doubted\x18+ \x01(\v2\x1d.evenbench.v1.ReadingsDoubtedH\x00R\x0freadingsDoubted\x12J\n" +
+	"\x10matching_planned\x182 \x01(\v2\x1d.evenbench.v1.MatchingPlannedH\x00R\x0fmatchingPlanned\x12D\n" +
+	"\x0ematching_ended\x183 \x01(\v2\x1b.evenbench.v1.MatchingEndedH\x00R\rmatchingEnded\x12>\n" +
+	"\fdrum_drifted\x184 \x01(\v2\x19.evenbench.v1.DrumDriftedH\x00R\vdrumDrifted\x12A\n" +
+	"\rdecision_made\x18A \x01(\v2\x1a.evenbench.v1.DecisionMadeH\x00R\fdecisionMade\x12M\n" +
 	"\x11checkpoint_signed\x18D \x01(\v2\x1e.evenbench.v1.CheckpointSignedH\x00R\x10checkpointSigned\x12S\n" +
 	"\x13checkpoint_cosigned\x18E \x01(\v2 .evenbench.v1.CheckpointCosignedH\x00R\x12checkpointCosignedB\x06\n" +
 	"\x04body\"k\n" +
@@ -7168,12 +8382,44 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vhub_version\x18\x02 \x01(\tR\n" +
 	"hubVersion\x12\x1d\n" +
 	"\n" +
-	"clock_rate\x18\x03 \x01(\x01R\tclockRate\"\xa5\x01\n" +
+	"clock_rate\x18\x03 \x01(\x01R\tclockRate\"\x9b\x02\n" +
 	"\tLabLoaded\x12\x19\n" +
 	"\blab_name\x18\x01 \x01(\tR\alabName\x12\x16\n" +
 	"\x06digest\x18\x02 \x01(\tR\x06digest\x121\n" +
 	"\bstations\x18\x03 \x03(\v2\x15.evenbench.v1.StationR\bstations\x122\n" +
-	"\bcriteria\x18\x04 \x03(\v2\x16.evenbench.v1.CriteriaR\bcriteria\"\xa1\x01\n" +
+	"\bcriteria\x18\x04 \x03(\v2\x16.evenbench.v1.CriteriaR\bcriteria\x121\n" +
+	"\x06parity\x18\n" +
+	" \x01(\v2\x19.evenbench.v1.ParityTermsR\x06parity\x12A\n" +
+	"\x0edecision_rules\x18\v \x03(\v2\x1a.evenbench.v1.DecisionRuleR\rdecisionRules\"f\n" +
+	"\vParityTerms\x127\n" +
+	"\n" +
+	"tolerances\x18\x01 \x03(\v2\x17.evenbench.v1.ToleranceR\n" +
+	"tolerances\x12\x1e\n" +
+	"\n" +
+	"confidence\x18\x02 \x01(\x01R\n" +
+	"confidence\"c\n" +
+	"\tTolerance\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06within\x18\x02 \x01(\x01R\x06within\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x12\x16\n" +
+	"\x06source\x18\x04 \x01(\tR\x06source\"\x85\x02\n" +
+	"\fDecisionRule\x126\n" +
+	"\n" +
+	"recommends\x18\x01 \x01(\x0e2\x16.evenbench.v1.DecisionR\n" +
+	"recommends\x12\x16\n" +
+	"\x06source\x18\x02 \x01(\tR\x06source\x12;\n" +
+	"\bcriteria\x18\x03 \x03(\v2\x1f.evenbench.v1.CriteriaConditionR\bcriteria\x124\n" +
+	"\x06parity\x18\x04 \x03(\x0e2\x1c.evenbench.v1.ParityStandingR\x06parity\x122\n" +
+	"\x05score\x18\x05 \x01(\v2\x1c.evenbench.v1.ScoreConditionR\x05score\"b\n" +
+	"\x11CriteriaCondition\x12\x1a\n" +
+	"\bcriteria\x18\x01 \x01(\tR\bcriteria\x121\n" +
+	"\bverdicts\x18\x02 \x03(\x0e2\x15.evenbench.v1.VerdictR\bverdicts\"|\n" +
+	"\x0eScoreCondition\x12\x1e\n" +
+	"\bat_least\x18\x01 \x01(\x01H\x00R\aatLeast\x88\x01\x01\x12\x19\n" +
+	"\x05below\x18\x02 \x01(\x01H\x01R\x05below\x88\x01\x01\x12\x18\n" +
+	"\amissing\x18\x03 \x01(\bR\amissingB\v\n" +
+	"\t_at_leastB\b\n" +
+	"\x06_below\"\xa1\x01\n" +
 	"\bCriteria\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x16\n" +
@@ -7561,7 +8807,50 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x15_standard_uncertaintyB\t\n" +
 	"\a_insideB\b\n" +
 	"\x06_belowB\b\n" +
-	"\x06_above\"\xd7\x01\n" +
+	"\x06_above\"\x84\x02\n" +
+	"\x0fMatchingPlanned\x12\x14\n" +
+	"\x05study\x18\x01 \x01(\tR\x05study\x12\x18\n" +
+	"\asamples\x18\x02 \x03(\tR\asamples\x12\x14\n" +
+	"\x05drums\x18\x03 \x03(\tR\x05drums\x12\x16\n" +
+	"\x06blocks\x18\x04 \x01(\rR\x06blocks\x12\x12\n" +
+	"\x04seed\x18\x05 \x01(\x04R\x04seed\x12/\n" +
+	"\x05terms\x18\x06 \x01(\v2\x19.evenbench.v1.ParityTermsR\x05terms\x126\n" +
+	"\acharges\x18\a \x03(\v2\x1c.evenbench.v1.MatchingChargeR\acharges\x12\x16\n" +
+	"\x06reason\x18\b \x01(\tR\x06reason\"z\n" +
+	"\x0eMatchingCharge\x12\x14\n" +
+	"\x05block\x18\x01 \x01(\rR\x05block\x12\x14\n" +
+	"\x05place\x18\x02 \x01(\rR\x05place\x12\x12\n" +
+	"\x04drum\x18\x03 \x01(\tR\x04drum\x12\x16\n" +
+	"\x06sample\x18\x04 \x01(\tR\x06sample\x12\x10\n" +
+	"\x03lot\x18\x05 \x01(\tR\x03lot\"=\n" +
+	"\rMatchingEnded\x12\x14\n" +
+	"\x05study\x18\x01 \x01(\tR\x05study\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"\xa1\x02\n" +
+	"\vDrumDrifted\x12\x18\n" +
+	"\astation\x18\x01 \x01(\tR\astation\x12\x10\n" +
+	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04name\x18\x03 \x01(\tR\x04name\x12\x12\n" +
+	"\x04unit\x18\x04 \x01(\tR\x04unit\x12\x14\n" +
+	"\x05roast\x18\x05 \x01(\tR\x05roast\x12\x16\n" +
+	"\x06sample\x18\x06 \x01(\tR\x06sample\x12\x16\n" +
+	"\x06target\x18\a \x01(\x01R\x06target\x12\x14\n" +
+	"\x05lower\x18\b \x01(\x01R\x05lower\x12\x14\n" +
+	"\x05upper\x18\t \x01(\x01R\x05upper\x12\x18\n" +
+	"\aaverage\x18\n" +
+	" \x01(\x01R\aaverage\x12\x1c\n" +
+	"\tsuggested\x18\v \x01(\x01R\tsuggested\x12\x14\n" +
+	"\x05ended\x18\f \x01(\bR\x05ended\"\x95\x02\n" +
+	"\fDecisionMade\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x122\n" +
+	"\bdecision\x18\x02 \x01(\x0e2\x16.evenbench.v1.DecisionR\bdecision\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"decided_by\x18\x04 \x01(\tR\tdecidedBy\x12\x18\n" +
+	"\asamples\x18\x05 \x03(\tR\asamples\x128\n" +
+	"\vrecommended\x18\x06 \x01(\x0e2\x16.evenbench.v1.DecisionR\vrecommended\x12\x1f\n" +
+	"\vrule_source\x18\a \x01(\tR\n" +
+	"ruleSource\x12\x13\n" +
+	"\x05as_of\x18\b \x01(\x04R\x04asOf\"\xd7\x01\n" +
 	"\n" +
 	"FlagRaised\x12*\n" +
 	"\x04code\x18\x01 \x01(\x0e2\x16.evenbench.v1.FlagCodeR\x04code\x12\x18\n" +
@@ -7580,7 +8869,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x12CheckpointCosigned\x12\x12\n" +
 	"\x04note\x18\x01 \x01(\tR\x04note\x12\x12\n" +
 	"\x04size\x18\x02 \x01(\x04R\x04size\x12\x10\n" +
-	"\x03key\x18\x03 \x01(\tR\x03key\"\x94\x05\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\"\xd2\x05\n" +
 	"\fSampleRecord\x12\x16\n" +
 	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12\x13\n" +
@@ -7599,7 +8888,14 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vcorrections\x18\f \x03(\v2\x18.evenbench.v1.CorrectionR\vcorrections\x12\x1d\n" +
 	"\n" +
 	"queued_for\x18\r \x01(\tR\tqueuedFor\x129\n" +
-	"\bverdicts\x18\x0e \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\"\xaf\x01\n" +
+	"\bverdicts\x18\x0e \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\x12<\n" +
+	"\tdecisions\x18\x1e \x03(\v2\x1e.evenbench.v1.RecordedDecisionR\tdecisions\"\xb4\x01\n" +
+	"\x10RecordedDecision\x12.\n" +
+	"\x04made\x18\x01 \x01(\v2\x1a.evenbench.v1.DecisionMadeR\x04made\x12\x14\n" +
+	"\x05actor\x18\x02 \x01(\tR\x05actor\x12\x16\n" +
+	"\x06person\x18\x03 \x01(\tR\x06person\x12*\n" +
+	"\x02at\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
+	"\x06cursor\x18\x05 \x01(\x04R\x06cursor\"\xaf\x01\n" +
 	"\tPlacement\x12\x18\n" +
 	"\astation\x18\x01 \x01(\tR\astation\x12.\n" +
 	"\x04from\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\x04from\x12*\n" +
@@ -7636,7 +8932,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\fdevice_value\x18\x1e \x01(\x01H\x01R\vdeviceValue\x88\x01\x01\x12\x1a\n" +
 	"\breplaces\x18\x1f \x01(\x04R\breplacesB\x17\n" +
 	"\x15_standard_uncertaintyB\x0f\n" +
-	"\r_device_value\"\xdf\x03\n" +
+	"\r_device_value\"\x8c\x04\n" +
 	"\x05Roast\x12\x14\n" +
 	"\x05roast\x18\x01 \x01(\tR\x05roast\x12\x18\n" +
 	"\astation\x18\x02 \x01(\tR\astation\x129\n" +
@@ -7654,7 +8950,17 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	" \x01(\x04R\n" +
 	"lastNumber\x12-\n" +
 	"\x05parts\x18\v \x03(\v2\x17.evenbench.v1.RoastPartR\x05parts\x129\n" +
-	"\bverdicts\x18\f \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\"U\n" +
+	"\bverdicts\x18\f \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\x12+\n" +
+	"\x03air\x18\x14 \x03(\v2\x19.evenbench.v1.RoomReadingR\x03air\"\xb9\x01\n" +
+	"\vRoomReading\x12\x1e\n" +
+	"\n" +
+	"instrument\x18\x01 \x01(\tR\n" +
+	"instrument\x12\x18\n" +
+	"\achannel\x18\x02 \x01(\tR\achannel\x12\x1a\n" +
+	"\bquantity\x18\x03 \x01(\tR\bquantity\x12\x14\n" +
+	"\x05value\x18\x04 \x01(\x01R\x05value\x12\x12\n" +
+	"\x04unit\x18\x05 \x01(\tR\x04unit\x12*\n" +
+	"\x02at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\"U\n" +
 	"\tRoastPart\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x19\n" +
 	"\boffset_s\x18\x02 \x01(\x01R\aoffsetS\x12\x1b\n" +
@@ -7705,7 +9011,21 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x05actor\x18\x05 \x01(\tR\x05actor\x12*\n" +
 	"\x02at\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x02at\x12\x16\n" +
 	"\x06cursor\x18\a \x01(\x04R\x06cursor\x12\x16\n" +
-	"\x06person\x18\b \x01(\tR\x06person*q\n" +
+	"\x06person\x18\b \x01(\tR\x06person*\x8c\x01\n" +
+	"\bDecision\x12\x18\n" +
+	"\x14DECISION_UNSPECIFIED\x10\x00\x12\x10\n" +
+	"\fDECISION_BUY\x10\x01\x12\x11\n" +
+	"\rDECISION_SELL\x10\x02\x12\x12\n" +
+	"\x0eDECISION_BLEND\x10\x03\x12\x13\n" +
+	"\x0fDECISION_REJECT\x10\x04\x12\x18\n" +
+	"\x14DECISION_ROAST_AGAIN\x10\x05*\xc2\x01\n" +
+	"\x0eParityStanding\x12\x1f\n" +
+	"\x1bPARITY_STANDING_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17PARITY_STANDING_GROUPED\x10\x01\x12\x19\n" +
+	"\x15PARITY_STANDING_APART\x10\x02\x12\x19\n" +
+	"\x15PARITY_STANDING_ALONE\x10\x03\x12\x1b\n" +
+	"\x17PARITY_STANDING_UNKNOWN\x10\x04\x12\x1f\n" +
+	"\x1bPARITY_STANDING_NOT_ROASTED\x10\x05*q\n" +
 	"\vStationKind\x12\x1c\n" +
 	"\x18STATION_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12STATION_KIND_BENCH\x10\x01\x12\x15\n" +
@@ -7806,7 +9126,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x0eVERDICT_INSIDE\x10\x01\x12\x13\n" +
 	"\x0fVERDICT_OUTSIDE\x10\x02\x12\x15\n" +
 	"\x11VERDICT_UNDECIDED\x10\x03\x12\x18\n" +
-	"\x14VERDICT_NOT_MEASURED\x10\x04*\x90\x02\n" +
+	"\x14VERDICT_NOT_MEASURED\x10\x04*\xac\x02\n" +
 	"\bFlagCode\x12\x19\n" +
 	"\x15FLAG_CODE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15FLAG_CODE_EMPTY_QUEUE\x10\x01\x12\x19\n" +
@@ -7817,6 +9137,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x1aFLAG_CODE_SAMPLE_ELSEWHERE\x10\x06\x12!\n" +
 	"\x1dFLAG_CODE_IMPLAUSIBLE_DENSITY\x10\n" +
 	"\x12\x1a\n" +
+	"\x16FLAG_CODE_DRUM_DRIFTED\x10\x14\x12\x1a\n" +
 	"\x16FLAG_CODE_DISK_FILLING\x10(*u\n" +
 	"\n" +
 	"RoastState\x12\x1b\n" +
@@ -7837,203 +9158,238 @@ func file_evenbench_v1_record_proto_rawDescGZIP() []byte {
 	return file_evenbench_v1_record_proto_rawDescData
 }
 
-var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 15)
-var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 59)
+var file_evenbench_v1_record_proto_enumTypes = make([]protoimpl.EnumInfo, 17)
+var file_evenbench_v1_record_proto_msgTypes = make([]protoimpl.MessageInfo, 71)
 var file_evenbench_v1_record_proto_goTypes = []any{
-	(StationKind)(0),              // 0: evenbench.v1.StationKind
-	(ChannelKind)(0),              // 1: evenbench.v1.ChannelKind
-	(Quality)(0),                  // 2: evenbench.v1.Quality
-	(QualityReason)(0),            // 3: evenbench.v1.QualityReason
-	(GapReason)(0),                // 4: evenbench.v1.GapReason
-	(InstrumentState)(0),          // 5: evenbench.v1.InstrumentState
-	(CalibrationForm)(0),          // 6: evenbench.v1.CalibrationForm
-	(ReferenceMeans)(0),           // 7: evenbench.v1.ReferenceMeans
-	(CheckVerdict)(0),             // 8: evenbench.v1.CheckVerdict
-	(SampleKind)(0),               // 9: evenbench.v1.SampleKind
-	(PlacementMeans)(0),           // 10: evenbench.v1.PlacementMeans
-	(MarkKind)(0),                 // 11: evenbench.v1.MarkKind
-	(Verdict)(0),                  // 12: evenbench.v1.Verdict
-	(FlagCode)(0),                 // 13: evenbench.v1.FlagCode
-	(RoastState)(0),               // 14: evenbench.v1.RoastState
-	(*Entry)(nil),                 // 15: evenbench.v1.Entry
-	(*RecordOpened)(nil),          // 16: evenbench.v1.RecordOpened
-	(*LabLoaded)(nil),             // 17: evenbench.v1.LabLoaded
-	(*Criteria)(nil),              // 18: evenbench.v1.Criteria
-	(*Window)(nil),                // 19: evenbench.v1.Window
-	(*Station)(nil),               // 20: evenbench.v1.Station
-	(*RunOpened)(nil),             // 21: evenbench.v1.RunOpened
-	(*Channel)(nil),               // 22: evenbench.v1.Channel
-	(*Thermocouple)(nil),          // 23: evenbench.v1.Thermocouple
-	(*ReadingBatch)(nil),          // 24: evenbench.v1.ReadingBatch
-	(*Series)(nil),                // 25: evenbench.v1.Series
-	(*Remark)(nil),                // 26: evenbench.v1.Remark
-	(*Binding)(nil),               // 27: evenbench.v1.Binding
-	(*Gap)(nil),                   // 28: evenbench.v1.Gap
-	(*RunClosed)(nil),             // 29: evenbench.v1.RunClosed
-	(*InstrumentChanged)(nil),     // 30: evenbench.v1.InstrumentChanged
-	(*InstrumentIdentified)(nil),  // 31: evenbench.v1.InstrumentIdentified
-	(*InstrumentAdopted)(nil),     // 32: evenbench.v1.InstrumentAdopted
-	(*CalibrationMade)(nil),       // 33: evenbench.v1.CalibrationMade
-	(*Calibration)(nil),           // 34: evenbench.v1.Calibration
-	(*CalibrationPoint)(nil),      // 35: evenbench.v1.CalibrationPoint
-	(*ProbeResponse)(nil),         // 36: evenbench.v1.ProbeResponse
-	(*CalibrationConcern)(nil),    // 37: evenbench.v1.CalibrationConcern
-	(*InstrumentChecked)(nil),     // 38: evenbench.v1.InstrumentChecked
-	(*ReadingsDoubted)(nil),       // 39: evenbench.v1.ReadingsDoubted
-	(*ClockStepped)(nil),          // 40: evenbench.v1.ClockStepped
-	(*InstrumentAsked)(nil),       // 41: evenbench.v1.InstrumentAsked
-	(*SampleIdentity)(nil),        // 42: evenbench.v1.SampleIdentity
-	(*SampleRegistered)(nil),      // 43: evenbench.v1.SampleRegistered
-	(*SampleAmended)(nil),         // 44: evenbench.v1.SampleAmended
-	(*FieldChange)(nil),           // 45: evenbench.v1.FieldChange
-	(*SampleQueued)(nil),          // 46: evenbench.v1.SampleQueued
-	(*SampleUnqueued)(nil),        // 47: evenbench.v1.SampleUnqueued
-	(*SamplePlaced)(nil),          // 48: evenbench.v1.SamplePlaced
-	(*SampleRemoved)(nil),         // 49: evenbench.v1.SampleRemoved
-	(*ReadingsAssigned)(nil),      // 50: evenbench.v1.ReadingsAssigned
-	(*MeasurementTaken)(nil),      // 51: evenbench.v1.MeasurementTaken
-	(*NoteAdded)(nil),             // 52: evenbench.v1.NoteAdded
-	(*RoastOpened)(nil),           // 53: evenbench.v1.RoastOpened
-	(*MarkSet)(nil),               // 54: evenbench.v1.MarkSet
-	(*RoastClosed)(nil),           // 55: evenbench.v1.RoastClosed
-	(*RoastContinued)(nil),        // 56: evenbench.v1.RoastContinued
-	(*FindingMade)(nil),           // 57: evenbench.v1.FindingMade
-	(*VerdictGiven)(nil),          // 58: evenbench.v1.VerdictGiven
-	(*WindowVerdict)(nil),         // 59: evenbench.v1.WindowVerdict
-	(*FlagRaised)(nil),            // 60: evenbench.v1.FlagRaised
-	(*CheckpointSigned)(nil),      // 61: evenbench.v1.CheckpointSigned
-	(*CheckpointCosigned)(nil),    // 62: evenbench.v1.CheckpointCosigned
-	(*SampleRecord)(nil),          // 63: evenbench.v1.SampleRecord
-	(*Placement)(nil),             // 64: evenbench.v1.Placement
-	(*Measurement)(nil),           // 65: evenbench.v1.Measurement
-	(*Roast)(nil),                 // 66: evenbench.v1.Roast
-	(*RoastPart)(nil),             // 67: evenbench.v1.RoastPart
-	(*Mark)(nil),                  // 68: evenbench.v1.Mark
-	(*Finding)(nil),               // 69: evenbench.v1.Finding
-	(*CriteriaVerdict)(nil),       // 70: evenbench.v1.CriteriaVerdict
-	(*Flag)(nil),                  // 71: evenbench.v1.Flag
-	(*Note)(nil),                  // 72: evenbench.v1.Note
-	(*Correction)(nil),            // 73: evenbench.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 74: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 75: google.protobuf.Duration
+	(Decision)(0),                 // 0: evenbench.v1.Decision
+	(ParityStanding)(0),           // 1: evenbench.v1.ParityStanding
+	(StationKind)(0),              // 2: evenbench.v1.StationKind
+	(ChannelKind)(0),              // 3: evenbench.v1.ChannelKind
+	(Quality)(0),                  // 4: evenbench.v1.Quality
+	(QualityReason)(0),            // 5: evenbench.v1.QualityReason
+	(GapReason)(0),                // 6: evenbench.v1.GapReason
+	(InstrumentState)(0),          // 7: evenbench.v1.InstrumentState
+	(CalibrationForm)(0),          // 8: evenbench.v1.CalibrationForm
+	(ReferenceMeans)(0),           // 9: evenbench.v1.ReferenceMeans
+	(CheckVerdict)(0),             // 10: evenbench.v1.CheckVerdict
+	(SampleKind)(0),               // 11: evenbench.v1.SampleKind
+	(PlacementMeans)(0),           // 12: evenbench.v1.PlacementMeans
+	(MarkKind)(0),                 // 13: evenbench.v1.MarkKind
+	(Verdict)(0),                  // 14: evenbench.v1.Verdict
+	(FlagCode)(0),                 // 15: evenbench.v1.FlagCode
+	(RoastState)(0),               // 16: evenbench.v1.RoastState
+	(*Entry)(nil),                 // 17: evenbench.v1.Entry
+	(*RecordOpened)(nil),          // 18: evenbench.v1.RecordOpened
+	(*LabLoaded)(nil),             // 19: evenbench.v1.LabLoaded
+	(*ParityTerms)(nil),           // 20: evenbench.v1.ParityTerms
+	(*Tolerance)(nil),             // 21: evenbench.v1.Tolerance
+	(*DecisionRule)(nil),          // 22: evenbench.v1.DecisionRule
+	(*CriteriaCondition)(nil),     // 23: evenbench.v1.CriteriaCondition
+	(*ScoreCondition)(nil),        // 24: evenbench.v1.ScoreCondition
+	(*Criteria)(nil),              // 25: evenbench.v1.Criteria
+	(*Window)(nil),                // 26: evenbench.v1.Window
+	(*Station)(nil),               // 27: evenbench.v1.Station
+	(*RunOpened)(nil),             // 28: evenbench.v1.RunOpened
+	(*Channel)(nil),               // 29: evenbench.v1.Channel
+	(*Thermocouple)(nil),          // 30: evenbench.v1.Thermocouple
+	(*ReadingBatch)(nil),          // 31: evenbench.v1.ReadingBatch
+	(*Series)(nil),                // 32: evenbench.v1.Series
+	(*Remark)(nil),                // 33: evenbench.v1.Remark
+	(*Binding)(nil),               // 34: evenbench.v1.Binding
+	(*Gap)(nil),                   // 35: evenbench.v1.Gap
+	(*RunClosed)(nil),             // 36: evenbench.v1.RunClosed
+	(*InstrumentChanged)(nil),     // 37: evenbench.v1.InstrumentChanged
+	(*InstrumentIdentified)(nil),  // 38: evenbench.v1.InstrumentIdentified
+	(*InstrumentAdopted)(nil),     // 39: evenbench.v1.InstrumentAdopted
+	(*CalibrationMade)(nil),       // 40: evenbench.v1.CalibrationMade
+	(*Calibration)(nil),           // 41: evenbench.v1.Calibration
+	(*CalibrationPoint)(nil),      // 42: evenbench.v1.CalibrationPoint
+	(*ProbeResponse)(nil),         // 43: evenbench.v1.ProbeResponse
+	(*CalibrationConcern)(nil),    // 44: evenbench.v1.CalibrationConcern
+	(*InstrumentChecked)(nil),     // 45: evenbench.v1.InstrumentChecked
+	(*ReadingsDoubted)(nil),       // 46: evenbench.v1.ReadingsDoubted
+	(*ClockStepped)(nil),          // 47: evenbench.v1.ClockStepped
+	(*InstrumentAsked)(nil),       // 48: evenbench.v1.InstrumentAsked
+	(*SampleIdentity)(nil),        // 49: evenbench.v1.SampleIdentity
+	(*SampleRegistered)(nil),      // 50: evenbench.v1.SampleRegistered
+	(*SampleAmended)(nil),         // 51: evenbench.v1.SampleAmended
+	(*FieldChange)(nil),           // 52: evenbench.v1.FieldChange
+	(*SampleQueued)(nil),          // 53: evenbench.v1.SampleQueued
+	(*SampleUnqueued)(nil),        // 54: evenbench.v1.SampleUnqueued
+	(*SamplePlaced)(nil),          // 55: evenbench.v1.SamplePlaced
+	(*SampleRemoved)(nil),         // 56: evenbench.v1.SampleRemoved
+	(*ReadingsAssigned)(nil),      // 57: evenbench.v1.ReadingsAssigned
+	(*MeasurementTaken)(nil),      // 58: evenbench.v1.MeasurementTaken
+	(*NoteAdded)(nil),             // 59: evenbench.v1.NoteAdded
+	(*RoastOpened)(nil),           // 60: evenbench.v1.RoastOpened
+	(*MarkSet)(nil),               // 61: evenbench.v1.MarkSet
+	(*RoastClosed)(nil),           // 62: evenbench.v1.RoastClosed
+	(*RoastContinued)(nil),        // 63: evenbench.v1.RoastContinued
+	(*FindingMade)(nil),           // 64: evenbench.v1.FindingMade
+	(*VerdictGiven)(nil),          // 65: evenbench.v1.VerdictGiven
+	(*WindowVerdict)(nil),         // 66: evenbench.v1.WindowVerdict
+	(*MatchingPlanned)(nil),       // 67: evenbench.v1.MatchingPlanned
+	(*MatchingCharge)(nil),        // 68: evenbench.v1.MatchingCharge
+	(*MatchingEnded)(nil),         // 69: evenbench.v1.MatchingEnded
+	(*DrumDrifted)(nil),           // 70: evenbench.v1.DrumDrifted
+	(*DecisionMade)(nil),          // 71: evenbench.v1.DecisionMade
+	(*FlagRaised)(nil),            // 72: evenbench.v1.FlagRaised
+	(*CheckpointSigned)(nil),      // 73: evenbench.v1.CheckpointSigned
+	(*CheckpointCosigned)(nil),    // 74: evenbench.v1.CheckpointCosigned
+	(*SampleRecord)(nil),          // 75: evenbench.v1.SampleRecord
+	(*RecordedDecision)(nil),      // 76: evenbench.v1.RecordedDecision
+	(*Placement)(nil),             // 77: evenbench.v1.Placement
+	(*Measurement)(nil),           // 78: evenbench.v1.Measurement
+	(*Roast)(nil),                 // 79: evenbench.v1.Roast
+	(*RoomReading)(nil),           // 80: evenbench.v1.RoomReading
+	(*RoastPart)(nil),             // 81: evenbench.v1.RoastPart
+	(*Mark)(nil),                  // 82: evenbench.v1.Mark
+	(*Finding)(nil),               // 83: evenbench.v1.Finding
+	(*CriteriaVerdict)(nil),       // 84: evenbench.v1.CriteriaVerdict
+	(*Flag)(nil),                  // 85: evenbench.v1.Flag
+	(*Note)(nil),                  // 86: evenbench.v1.Note
+	(*Correction)(nil),            // 87: evenbench.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 88: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 89: google.protobuf.Duration
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
-	74,  // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
-	16,  // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
-	17,  // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
-	21,  // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
-	24,  // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
-	28,  // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
-	29,  // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
-	30,  // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
-	40,  // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
-	41,  // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
-	31,  // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
-	43,  // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
-	44,  // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
-	46,  // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
-	47,  // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
-	48,  // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
-	49,  // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
-	50,  // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
-	52,  // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
-	51,  // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
-	53,  // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
-	54,  // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
-	55,  // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
-	57,  // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
-	60,  // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
-	56,  // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
-	58,  // 26: evenbench.v1.Entry.verdict_given:type_name -> evenbench.v1.VerdictGiven
-	32,  // 27: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
-	33,  // 28: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
-	38,  // 29: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
-	39,  // 30: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
-	61,  // 31: evenbench.v1.Entry.checkpoint_signed:type_name -> evenbench.v1.CheckpointSigned
-	62,  // 32: evenbench.v1.Entry.checkpoint_cosigned:type_name -> evenbench.v1.CheckpointCosigned
-	20,  // 33: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	18,  // 34: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
-	19,  // 35: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
-	9,   // 36: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
-	0,   // 37: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	74,  // 38: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	22,  // 39: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	75,  // 40: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	1,   // 41: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	23,  // 42: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
-	74,  // 43: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	74,  // 44: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	25,  // 45: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	27,  // 46: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	26,  // 47: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	2,   // 48: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	3,   // 49: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	74,  // 50: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	74,  // 51: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	4,   // 52: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	5,   // 53: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	34,  // 54: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
-	6,   // 55: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
-	74,  // 56: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
-	74,  // 57: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
-	35,  // 58: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
-	37,  // 59: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
-	36,  // 60: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
-	7,   // 61: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
-	8,   // 62: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
-	74,  // 63: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
-	3,   // 64: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
-	75,  // 65: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	9,   // 66: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	42,  // 67: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	45,  // 68: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	74,  // 69: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	10,  // 70: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	74,  // 71: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	65,  // 72: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	74,  // 73: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	11,  // 74: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	74,  // 75: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	12,  // 76: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
-	59,  // 77: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
-	19,  // 78: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
-	12,  // 79: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
-	13,  // 80: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	42,  // 81: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	74,  // 82: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	64,  // 83: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	65,  // 84: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	66,  // 85: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	69,  // 86: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	71,  // 87: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	72,  // 88: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	73,  // 89: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	70,  // 90: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	74,  // 91: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	74,  // 92: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	10,  // 93: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	2,   // 94: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	3,   // 95: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	74,  // 96: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	74,  // 97: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	14,  // 98: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	68,  // 99: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	69,  // 100: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	67,  // 101: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	70,  // 102: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	11,  // 103: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	74,  // 104: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	12,  // 105: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
-	59,  // 106: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
-	13,  // 107: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	74,  // 108: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	74,  // 109: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	74,  // 110: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	111, // [111:111] is the sub-list for method output_type
-	111, // [111:111] is the sub-list for method input_type
-	111, // [111:111] is the sub-list for extension type_name
-	111, // [111:111] is the sub-list for extension extendee
-	0,   // [0:111] is the sub-list for field type_name
+	88,  // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
+	18,  // 1: evenbench.v1.Entry.record_opened:type_name -> evenbench.v1.RecordOpened
+	19,  // 2: evenbench.v1.Entry.lab_loaded:type_name -> evenbench.v1.LabLoaded
+	28,  // 3: evenbench.v1.Entry.run_opened:type_name -> evenbench.v1.RunOpened
+	31,  // 4: evenbench.v1.Entry.readings:type_name -> evenbench.v1.ReadingBatch
+	35,  // 5: evenbench.v1.Entry.gap:type_name -> evenbench.v1.Gap
+	36,  // 6: evenbench.v1.Entry.run_closed:type_name -> evenbench.v1.RunClosed
+	37,  // 7: evenbench.v1.Entry.instrument_changed:type_name -> evenbench.v1.InstrumentChanged
+	47,  // 8: evenbench.v1.Entry.clock_stepped:type_name -> evenbench.v1.ClockStepped
+	48,  // 9: evenbench.v1.Entry.instrument_asked:type_name -> evenbench.v1.InstrumentAsked
+	38,  // 10: evenbench.v1.Entry.instrument_identified:type_name -> evenbench.v1.InstrumentIdentified
+	50,  // 11: evenbench.v1.Entry.sample_registered:type_name -> evenbench.v1.SampleRegistered
+	51,  // 12: evenbench.v1.Entry.sample_amended:type_name -> evenbench.v1.SampleAmended
+	53,  // 13: evenbench.v1.Entry.sample_queued:type_name -> evenbench.v1.SampleQueued
+	54,  // 14: evenbench.v1.Entry.sample_unqueued:type_name -> evenbench.v1.SampleUnqueued
+	55,  // 15: evenbench.v1.Entry.sample_placed:type_name -> evenbench.v1.SamplePlaced
+	56,  // 16: evenbench.v1.Entry.sample_removed:type_name -> evenbench.v1.SampleRemoved
+	57,  // 17: evenbench.v1.Entry.readings_assigned:type_name -> evenbench.v1.ReadingsAssigned
+	59,  // 18: evenbench.v1.Entry.note_added:type_name -> evenbench.v1.NoteAdded
+	58,  // 19: evenbench.v1.Entry.measurement_taken:type_name -> evenbench.v1.MeasurementTaken
+	60,  // 20: evenbench.v1.Entry.roast_opened:type_name -> evenbench.v1.RoastOpened
+	61,  // 21: evenbench.v1.Entry.mark_set:type_name -> evenbench.v1.MarkSet
+	62,  // 22: evenbench.v1.Entry.roast_closed:type_name -> evenbench.v1.RoastClosed
+	64,  // 23: evenbench.v1.Entry.finding_made:type_name -> evenbench.v1.FindingMade
+	72,  // 24: evenbench.v1.Entry.flag_raised:type_name -> evenbench.v1.FlagRaised
+	63,  // 25: evenbench.v1.Entry.roast_continued:type_name -> evenbench.v1.RoastContinued
+	65,  // 26: evenbench.v1.Entry.verdict_given:type_name -> evenbench.v1.VerdictGiven
+	39,  // 27: evenbench.v1.Entry.instrument_adopted:type_name -> evenbench.v1.InstrumentAdopted
+	40,  // 28: evenbench.v1.Entry.calibration_made:type_name -> evenbench.v1.CalibrationMade
+	45,  // 29: evenbench.v1.Entry.instrument_checked:type_name -> evenbench.v1.InstrumentChecked
+	46,  // 30: evenbench.v1.Entry.readings_doubted:type_name -> evenbench.v1.ReadingsDoubted
+	67,  // 31: evenbench.v1.Entry.matching_planned:type_name -> evenbench.v1.MatchingPlanned
+	69,  // 32: evenbench.v1.Entry.matching_ended:type_name -> evenbench.v1.MatchingEnded
+	70,  // 33: evenbench.v1.Entry.drum_drifted:type_name -> evenbench.v1.DrumDrifted
+	71,  // 34: evenbench.v1.Entry.decision_made:type_name -> evenbench.v1.DecisionMade
+	73,  // 35: evenbench.v1.Entry.checkpoint_signed:type_name -> evenbench.v1.CheckpointSigned
+	74,  // 36: evenbench.v1.Entry.checkpoint_cosigned:type_name -> evenbench.v1.CheckpointCosigned
+	27,  // 37: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	25,  // 38: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
+	20,  // 39: evenbench.v1.LabLoaded.parity:type_name -> evenbench.v1.ParityTerms
+	22,  // 40: evenbench.v1.LabLoaded.decision_rules:type_name -> evenbench.v1.DecisionRule
+	21,  // 41: evenbench.v1.ParityTerms.tolerances:type_name -> evenbench.v1.Tolerance
+	0,   // 42: evenbench.v1.DecisionRule.recommends:type_name -> evenbench.v1.Decision
+	23,  // 43: evenbench.v1.DecisionRule.criteria:type_name -> evenbench.v1.CriteriaCondition
+	1,   // 44: evenbench.v1.DecisionRule.parity:type_name -> evenbench.v1.ParityStanding
+	24,  // 45: evenbench.v1.DecisionRule.score:type_name -> evenbench.v1.ScoreCondition
+	14,  // 46: evenbench.v1.CriteriaCondition.verdicts:type_name -> evenbench.v1.Verdict
+	26,  // 47: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
+	11,  // 48: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
+	2,   // 49: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	88,  // 50: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	29,  // 51: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	89,  // 52: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	3,   // 53: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	30,  // 54: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
+	88,  // 55: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	88,  // 56: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	32,  // 57: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	34,  // 58: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	33,  // 59: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	4,   // 60: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	5,   // 61: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	88,  // 62: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	88,  // 63: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	6,   // 64: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	7,   // 65: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	41,  // 66: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
+	8,   // 67: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
+	88,  // 68: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
+	88,  // 69: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
+	42,  // 70: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
+	44,  // 71: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
+	43,  // 72: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
+	9,   // 73: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
+	10,  // 74: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
+	88,  // 75: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
+	5,   // 76: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
+	89,  // 77: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	11,  // 78: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	49,  // 79: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	52,  // 80: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	88,  // 81: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	12,  // 82: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	88,  // 83: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	78,  // 84: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	88,  // 85: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	13,  // 86: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	88,  // 87: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	14,  // 88: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
+	66,  // 89: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
+	26,  // 90: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
+	14,  // 91: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
+	20,  // 92: evenbench.v1.MatchingPlanned.terms:type_name -> evenbench.v1.ParityTerms
+	68,  // 93: evenbench.v1.MatchingPlanned.charges:type_name -> evenbench.v1.MatchingCharge
+	0,   // 94: evenbench.v1.DecisionMade.decision:type_name -> evenbench.v1.Decision
+	0,   // 95: evenbench.v1.DecisionMade.recommended:type_name -> evenbench.v1.Decision
+	15,  // 96: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	49,  // 97: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	88,  // 98: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	77,  // 99: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	78,  // 100: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	79,  // 101: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	83,  // 102: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	85,  // 103: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	86,  // 104: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	87,  // 105: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	84,  // 106: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	76,  // 107: evenbench.v1.SampleRecord.decisions:type_name -> evenbench.v1.RecordedDecision
+	71,  // 108: evenbench.v1.RecordedDecision.made:type_name -> evenbench.v1.DecisionMade
+	88,  // 109: evenbench.v1.RecordedDecision.at:type_name -> google.protobuf.Timestamp
+	88,  // 110: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	88,  // 111: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	12,  // 112: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	4,   // 113: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	5,   // 114: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	88,  // 115: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	88,  // 116: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	16,  // 117: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	82,  // 118: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	83,  // 119: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	81,  // 120: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	84,  // 121: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	80,  // 122: evenbench.v1.Roast.air:type_name -> evenbench.v1.RoomReading
+	88,  // 123: evenbench.v1.RoomReading.at:type_name -> google.protobuf.Timestamp
+	13,  // 124: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	88,  // 125: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	14,  // 126: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
+	66,  // 127: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
+	15,  // 128: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	88,  // 129: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	88,  // 130: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	88,  // 131: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	132, // [132:132] is the sub-list for method output_type
+	132, // [132:132] is the sub-list for method input_type
+	132, // [132:132] is the sub-list for extension type_name
+	132, // [132:132] is the sub-list for extension extendee
+	0,   // [0:132] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -8072,26 +9428,31 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_CalibrationMade)(nil),
 		(*Entry_InstrumentChecked)(nil),
 		(*Entry_ReadingsDoubted)(nil),
+		(*Entry_MatchingPlanned)(nil),
+		(*Entry_MatchingEnded)(nil),
+		(*Entry_DrumDrifted)(nil),
+		(*Entry_DecisionMade)(nil),
 		(*Entry_CheckpointSigned)(nil),
 		(*Entry_CheckpointCosigned)(nil),
 	}
-	file_evenbench_v1_record_proto_msgTypes[4].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[7].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[10].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[38].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[39].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[42].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[9].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[12].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[15].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[43].OneofWrappers = []any{}
 	file_evenbench_v1_record_proto_msgTypes[44].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[50].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[53].OneofWrappers = []any{}
-	file_evenbench_v1_record_proto_msgTypes[54].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[47].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[49].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[61].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[65].OneofWrappers = []any{}
+	file_evenbench_v1_record_proto_msgTypes[66].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_evenbench_v1_record_proto_rawDesc), len(file_evenbench_v1_record_proto_rawDesc)),
-			NumEnums:      15,
-			NumMessages:   59,
+			NumEnums:      17,
+			NumMessages:   71,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
