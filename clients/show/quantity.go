@@ -78,8 +78,11 @@ func decimals(value float64, least, most int) string {
 // "14.18 ± 0.06 %".
 func QuantityWithin(value float64, u *float64, ucum, basis string) string {
 	number, pm := within(value, u, ucum)
-	if pm == "" {
+	switch {
+	case pm == "":
 		return Quantity(value, ucum, basis)
+	case ucum == "s":
+		return number + " min " + pm // which has a unit of its own
 	}
 	return strings.TrimSpace(number + " " + pm + " " + Unit(ucum, basis))
 }
