@@ -4,6 +4,8 @@ go 1.26.0
 
 require (
 	connectrpc.com/vanguard v0.4.0
+	git.sr.ht/~sbinet/gg v0.7.0
+	github.com/boombuler/barcode v1.1.0
 	github.com/coreos/go-systemd/v22 v22.7.0
 	github.com/creack/pty v1.1.24
 	github.com/eclipse/paho.golang v0.23.0
@@ -23,6 +25,7 @@ require (
 	go.bug.st/serial v1.8.0
 	go.uber.org/goleak v1.3.0
 	go.uber.org/zap v1.28.0
+	golang.org/x/image v0.30.0
 	golang.org/x/mod v0.42.0
 	golang.org/x/net v0.60.0
 	golang.org/x/sync v0.24.0
@@ -42,7 +45,6 @@ require (
 	codeberg.org/go-latex/latex v0.2.0 // indirect
 	codeberg.org/go-pdf/fpdf v0.11.1 // indirect
 	connectrpc.com/connect v1.19.1 // indirect
-	git.sr.ht/~sbinet/gg v0.7.0 // indirect
 	github.com/ajstarks/svgo v0.0.0-20211024235047-1546f124cd8b // indirect
 	github.com/antithesishq/antithesis-sdk-go v0.8.0-default-no-op // indirect
 	github.com/beorn7/perks v1.0.1 // indirect
@@ -70,6 +72,5 @@ require (
 	github.com/spf13/pflag v1.0.9 // indirect
 	go.uber.org/multierr v1.10.0 // indirect
 	golang.org/x/crypto v0.58.0 // indirect
-	golang.org/x/image v0.30.0 // indirect
 	golang.org/x/text v0.43.0 // indirect
 )

@@ -122,6 +122,8 @@ type roastRun struct {
 	aborted             string
 	// expected are the marks to come, as the hub tells them from earlier roasts.
 	expected []expected
+	// standings are how it stands to the criteria, as far as that shows already.
+	standings []*pb.WindowStanding
 	// remarks say what is wrong or missing, in the hub's words.
 	remarks []string
 }

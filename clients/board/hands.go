@@ -99,6 +99,7 @@ func (b *bench) handsAtDrum(name string, now time.Time, add func(hand)) {
 				Station: name, Sample: r.sample, Mark: e.kind,
 			})
 		}
+		b.handsForWindows(name, r, now, add)
 		return
 	}
 	if len(st.GetQueue()) == 0 {

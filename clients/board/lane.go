@@ -42,6 +42,8 @@ type laneView struct {
 	Next   *markButton
 	Others []markButton
 	Queue  []string
+	// Missed are windows of the criteria that the roast has missed or will.
+	Missed []standingView
 }
 
 // laneValue is a number of a lane, with the ink that its curve is drawn in.
@@ -121,7 +123,7 @@ func (l laneView) live() laneView {
 
 // show fills in the roast.
 func (l *laneView) show(r *roastRun, now time.Time) {
-	l.Sample, l.Roast = r.sample, r.id
+	l.Sample, l.Roast, l.Missed = r.sample, r.id, l.V.missed(r)
 	l.Elapsed = show.Elapsed(now.Sub(r.charged).Seconds())
 	for _, k := range order {
 		m := r.marks[k]
@@ -211,6 +213,7 @@ func (b *bench) frameKey(name string, from time.Time) string {
 				fmt.Fprint(&k, e.kind, e.likely.Unix()/5, e.earliest.Unix()/10, e.latest.Unix()/10)
 			}
 		}
+		fmt.Fprint(&k, r.bandsKey())
 	}
 	return k.String()
 }
@@ -269,13 +272,16 @@ func (b *bench) laneChart(v visitor, name string, from, to time.Time) *chart.Cha
 			c.Lines = append(c.Lines, l)
 		}
 	}
+	if end == to {
+		v.drawBands(c, r, to)
+	}
 	for _, e := range r.expected {
 		if r.marks[e.kind] != nil || e.likely.IsZero() || end != to {
 			continue
 		}
 		c.Spans = append(c.Spans, chart.Span{
 			Ink: chart.Expected, FromX: seconds(e.earliest), ToX: seconds(e.latest), FromY: math.Inf(-1), ToY: math.Inf(1),
-			Label: v.T(show.Words(e.kind)) + "?", LabelAtTheFoot: len(c.Spans)%2 == 1,
+			Label: v.T(show.Words(e.kind)) + "?",
 		})
 	}
 	return c

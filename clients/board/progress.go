@@ -43,7 +43,7 @@ func (b *bench) progress(p *pb.RoastProgress) {
 		d.roast = newRoast(p.GetRoast(), p.GetSample(), p.GetStation(), p.GetChargedAt().AsTime())
 	}
 	r := d.roast
-	r.sample, r.charged, r.remarks = p.GetSample(), p.GetChargedAt().AsTime(), p.GetRemarks()
+	r.sample, r.charged, r.remarks, r.standings = p.GetSample(), p.GetChargedAt().AsTime(), p.GetRemarks(), p.GetStandings()
 	at := func(s float64) time.Time { return r.charged.Add(time.Duration(s * float64(time.Second))) }
 	if p.RateOfRise != nil {
 		d.latest[roleRate] = reading{at: at(p.GetReadS()), value: p.GetRateOfRise(), quality: pb.Quality_QUALITY_GOOD}

@@ -50,17 +50,7 @@ func (v visitor) window(w *pb.WindowVerdict) windowView {
 		view.What = limits.GetRequirement()
 		return view
 	}
-	show := func(value float64) string {
-		return v.quantity(quantity{value: value, unit: limits.GetUnit(), basis: limits.GetBasis()})
-	}
-	switch {
-	case limits.Low != nil && limits.High != nil:
-		view.Limits = show(limits.GetLow()) + " – " + show(limits.GetHigh())
-	case limits.Low != nil:
-		view.Limits = "≥ " + show(limits.GetLow())
-	case limits.High != nil:
-		view.Limits = "≤ " + show(limits.GetHigh())
-	}
+	view.Limits = v.limits(limits)
 	if w.Value != nil {
 		view.Value = v.quantity(quantity{value: w.GetValue(), uncertainty: w.StandardUncertainty, unit: limits.GetUnit(), basis: limits.GetBasis()})
 	}
@@ -68,6 +58,22 @@ func (v visitor) window(w *pb.WindowVerdict) windowView {
 		view.Chance = strings.TrimSuffix(fmt.Sprintf("%.1f", 100*w.GetInside()), ".0") + " %"
 	}
 	return view
+}
+
+// limits shows the limits of a window.
+func (v visitor) limits(w *pb.Window) string {
+	at := func(value float64) string {
+		return v.quantity(quantity{value: value, unit: w.GetUnit(), basis: w.GetBasis()})
+	}
+	switch {
+	case w.Low != nil && w.High != nil:
+		return v.number(w.GetLow(), nil, w.GetUnit()) + " – " + at(w.GetHigh())
+	case w.Low != nil:
+		return "≥ " + at(w.GetLow())
+	case w.High != nil:
+		return "≤ " + at(w.GetHigh())
+	}
+	return ""
 }
 
 // worst returns the worst of the verdicts on a sample and its latest roast; false if it is

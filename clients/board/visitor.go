@@ -141,6 +141,8 @@ func (v visitor) in(value float64, u *float64, unit string) (float64, *float64, 
 		scale, shown = 1.8, "°F/min"
 	case v.Temp == fahrenheit && unit == "K":
 		scale, shown = 1.8, "°F"
+	case v.Temp == fahrenheit && unit == "K.min":
+		scale, shown = 1.8, "°F·min"
 	case v.Mass == ounce && unit == "g":
 		scale, shown = 1/gramsPerOunce, "oz"
 	}
@@ -164,6 +166,24 @@ func (v visitor) quantity(q quantity) string {
 		text = v.T(spaced(q.name)) + " " + text
 	}
 	return text
+}
+
+// difference shows a difference of two values of a unit, such as an uncertainty, without
+// the offset that a scale has.
+func (v visitor) difference(value float64, unit string) string {
+	if unit == "Cel" {
+		unit = "K"
+	}
+	value, _, shown := v.in(value, nil, unit)
+	return strings.TrimSpace(significant(value) + " " + show.Unit(shown, ""))
+}
+
+// significant shows a number with two digits that count.
+func significant(value float64) string {
+	if value == 0 || math.IsNaN(value) || math.IsInf(value, 0) {
+		return show.Number(value, "")
+	}
+	return printed(value, max(0, 1-int(math.Floor(math.Log10(math.Abs(value))))))
 }
 
 // basis shows what a value is relative to; the scale of a colour is a name.

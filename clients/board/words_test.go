@@ -10,6 +10,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"github.com/evenbench/evenbench/clients/show"
+	"github.com/evenbench/evenbench/internal/criteria"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -46,6 +47,9 @@ func TestEveryTextIsTranslated(t *testing.T) {
 	}
 	for _, p := range probes {
 		texts[p.word] = true
+	}
+	for name := range criteria.Findings {
+		texts[spaced(name)] = true
 	}
 	for _, w := range expectedWords {
 		texts[w] = true

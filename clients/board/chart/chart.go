@@ -1,12 +1,15 @@
 // Package chart draws roasts: curves over time in panes, one above the other, with
-// bands and moments. One description is drawn as SVG for the page and the report, and
-// as PNG.
+// bands and moments. One description is drawn by one code, as SVG for the page and the
+// report, and as PNG.
 //
 // Nothing in it knows what a temperature is. Values come in the unit that they are
 // shown in, times in seconds on the axis of the chart.
 package chart
 
-import "math"
+import (
+	"math"
+	"strconv"
+)
 
 // Ink names how a thing is drawn: a class in SVG, a colour and a dash everywhere.
 type Ink string
@@ -18,13 +21,14 @@ const (
 	DrumAir  Ink = "drum-air"
 	InletAir Ink = "inlet-air"
 	Rate     Ink = "rate"
-	Second   Ink = "second" // a further roast laid over the first
-	Grid     Ink = "grid"
-	Band     Ink = "band"
-	Moment   Ink = "moment"
-	Expected Ink = "expected"
-	Now      Ink = "now"
-	Label    Ink = "label"
+	// Reference is the roast that others are laid over; Nth names theirs.
+	Reference Ink = "reference"
+	Grid      Ink = "grid"
+	Band      Ink = "band"
+	Moment    Ink = "moment"
+	Expected  Ink = "expected"
+	Now       Ink = "now"
+	Label     Ink = "label"
 )
 
 // look is what an ink is made of. Colours of curves are from the palette of Okabe and
@@ -37,11 +41,19 @@ type look struct {
 }
 
 var looks = map[Ink]look{
-	Bean:     {colour: "#E69F00", width: 2.6},
-	DrumAir:  {colour: "#009E73", width: 1.8, dash: []float64{7, 3}},
-	InletAir: {colour: "#CC79A7", width: 1.8, dash: []float64{2, 3}},
-	Rate:     {colour: "#E69F00", width: 1.8},
-	Second:   {colour: "#56B4E9", width: 2.2, dash: []float64{9, 3, 2, 3}},
+	Bean:      {colour: "#E69F00", width: 2.6},
+	DrumAir:   {colour: "#009E73", width: 1.8, dash: []float64{7, 3}},
+	InletAir:  {colour: "#CC79A7", width: 1.8, dash: []float64{2, 3}},
+	Rate:      {colour: "#E69F00", width: 1.8},
+	Reference: {colour: "#182024", width: 2.6},
+	// Of roasts that are laid over a reference no two have one colour, and neighbours have
+	// different dashes.
+	Nth(0):   {colour: "#E69F00", width: 2.2},
+	Nth(1):   {colour: "#56B4E9", width: 2.2, dash: []float64{9, 3}},
+	Nth(2):   {colour: "#009E73", width: 2.2, dash: []float64{2, 3}},
+	Nth(3):   {colour: "#CC79A7", width: 2.2, dash: []float64{9, 3, 2, 3}},
+	Nth(4):   {colour: "#0072B2", width: 2.2},
+	Nth(5):   {colour: "#D55E00", width: 2.2, dash: []float64{4, 3}},
 	Grid:     {colour: "#7c8a90", width: 0.5},
 	Band:     {colour: "#56B4E9", width: 1, faint: 0.16},
 	Moment:   {colour: "#5c6a70", width: 1.2},
@@ -49,6 +61,13 @@ var looks = map[Ink]look{
 	Now:      {colour: "#D55E00", width: 1.6},
 	Label:    {colour: "#49565b", width: 1},
 }
+
+// MostOthers is how many roasts can be told from each other, beside their reference.
+const MostOthers = 6
+
+// Nth names the ink of the n-th roast that is laid over a reference, from 0 to MostOthers
+// less one.
+func Nth(n int) Ink { return Ink("other-" + strconv.Itoa(n+1)) }
 
 // Point is a value at a time, s. A value that is not finite interrupts a curve.
 type Point struct{ X, Y float64 }
@@ -73,12 +92,11 @@ type Tick struct {
 // Span is an area: between two times, or two values, or both. What is infinite goes to
 // the edge.
 type Span struct {
-	Ink            Ink
-	FromX, ToX     float64
-	FromY, ToY     float64
-	Label          string
-	Pane           int
-	LabelAtTheFoot bool
+	Ink        Ink
+	FromX, ToX float64
+	FromY, ToY float64
+	Label      string
+	Pane       int
 }
 
 // Line is a moment: a line through all panes, with a word at its head.

@@ -16,44 +16,20 @@ const (
 	fieldHeight = 1000
 )
 
+// narrowest is the width of the narrowest drawing, px, on which no word lies on another:
+// that of a telephone. A drawing that fills whatever holds it does not know its own.
+const narrowest = 340
+
 // SVG draws a chart without a fixed size: it fills whatever holds it. No attribute of
 // it is a style, so that a page may forbid those. Classes are ink-NAME.
-func (c *Chart) SVG() string { return c.svg("") }
-
-// File draws a chart as a file of its own, so many pixels wide and high.
-func (c *Chart) File(width, height int) string {
-	return c.svg(fmt.Sprintf(` width="%d" height="%d" font-family="sans-serif"`, width, height))
-}
-
-func (c *Chart) svg(size string) string {
+func (c *Chart) SVG() string {
 	s := &svg{}
-	s.printf(`<svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img" data-from="%s" data-to="%s" data-zero="%s" font-size="12"%s>`, number(c.From), number(c.To), number(c.Zero), size)
+	s.printf(`<svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img" data-from="%s" data-to="%s" data-zero="%s" font-size="12">`, number(c.From), number(c.To), number(c.Zero))
 	s.printf(`<title>%s</title>`, html.EscapeString(c.Title))
 	if c.Text != "" {
 		s.printf(`<desc>%s</desc>`, html.EscapeString(c.Text))
 	}
-	for i := range c.Spans {
-		s.span(c, &c.Spans[i])
-	}
-	for _, t := range c.Ticks {
-		x := c.x(t.At)
-		s.line(Grid, x, 0, x, 1)
-		s.text(Label, x, 1, 3, -3, "start", t.Label)
-	}
-	for i := range c.Panes {
-		s.pane(c, i)
-	}
-	last, row := math.Inf(-1), 0
-	for _, l := range c.Lines {
-		// Words that would lie on one another go into rows.
-		if x := c.x(l.X); l.Label != "" {
-			if row = (row + 1) % wordRows; x-last > wordWidth {
-				row = 0
-			}
-			last = x
-		}
-		s.moment(c, l, row)
-	}
+	c.draw(s, narrowest)
 	s.printf(`</svg>`)
 	return s.String()
 }
@@ -66,38 +42,27 @@ func (s *svg) line(ink Ink, x1, y1, x2, y2 float64) {
 	s.printf(`<line class="ink-%s" x1="%s" y1="%s" x2="%s" y2="%s" %s/>`, ink, percent(x1), percent(y1), percent(x2), percent(y2), stroke(ink))
 }
 
-func (s *svg) text(ink Ink, x, y, dx, dy float64, anchor, text string) {
+func (s *svg) text(ink Ink, x, y, dx, dy float64, ends bool, text string) {
 	if text == "" {
 		return
+	}
+	anchor := "start"
+	if ends {
+		anchor = "end"
 	}
 	s.printf(`<text class="ink-%s" x="%s" y="%s" dx="%s" dy="%s" text-anchor="%s" fill="%s">%s</text>`,
 		ink, percent(x), percent(y), number(dx), number(dy), anchor, looks[ink].colour, html.EscapeString(text))
 }
 
-func (s *svg) span(c *Chart, a *Span) {
-	p := &c.Panes[a.Pane]
-	left, right := inside(c.x(a.FromX)), inside(c.x(a.ToX))
-	high := p.Bottom - p.Top
-	top, foot := p.Top+high*inside(p.y(a.ToY)), p.Top+high*inside(p.y(a.FromY))
-	s.printf(`<rect class="ink-%s" x="%s" y="%s" width="%s" height="%s" fill="%s" fill-opacity="%s"/>`, a.Ink,
-		percent(left), percent(top), percent(right-left), percent(foot-top), looks[a.Ink].colour, number(looks[a.Ink].faint))
-	if a.LabelAtTheFoot {
-		s.text(Label, left, foot, 3, -3, "start", a.Label)
-	} else {
-		s.text(Label, left, top, 3, 12, "start", a.Label)
-	}
+func (s *svg) area(ink Ink, left, top, right, bottom float64) {
+	s.printf(`<rect class="ink-%s" x="%s" y="%s" width="%s" height="%s" fill="%s" fill-opacity="%s"/>`, ink,
+		percent(left), percent(top), percent(right-left), percent(bottom-top), looks[ink].colour, number(looks[ink].faint))
 }
 
-func (s *svg) pane(c *Chart, i int) {
+func (s *svg) curves(c *Chart, i int) {
 	p := &c.Panes[i]
-	high := p.Bottom - p.Top
-	for _, t := range p.Ticks {
-		y := p.Top + high*p.y(t.At)
-		s.line(Grid, 0, y, 1, y)
-		s.text(Label, 1, y, -3, -2, "end", t.Label)
-	}
 	s.printf(`<svg class="field" data-pane="%d" data-min="%s" data-max="%s" data-unit="%s" x="0" y="%s" width="100%%" height="%s" viewBox="0 0 %d %d" preserveAspectRatio="none">`,
-		i, number(p.Min), number(p.Max), html.EscapeString(p.Unit), percent(p.Top), percent(high), fieldWidth, fieldHeight)
+		i, number(p.Min), number(p.Max), html.EscapeString(p.Unit), percent(p.Top), percent(p.Bottom-p.Top), fieldWidth, fieldHeight)
 	for _, curve := range p.Curves {
 		id := ""
 		if curve.ID != "" {
@@ -111,25 +76,6 @@ func (s *svg) pane(c *Chart, i int) {
 			id, html.EscapeString(curve.Name), curve.Ink, data, stroke(curve.Ink))
 	}
 	s.printf(`</svg>`)
-}
-
-// A word takes about so much of the width of a lane, and there are so many rows of them.
-const (
-	wordWidth = 0.16
-	wordRows  = 2
-)
-
-func (s *svg) moment(c *Chart, l Line, row int) {
-	x := c.x(l.X)
-	if x < 0 || x > 1 {
-		return
-	}
-	s.line(l.Ink, x, 0, x, 1)
-	if x > 0.9 {
-		s.text(l.Ink, x, 0, -4, 12+13*float64(row), "end", l.Label)
-	} else {
-		s.text(l.Ink, x, 0, 4, 12+13*float64(row), "start", l.Label)
-	}
 }
 
 // Path returns points of a pane as the data of a path in its field. It goes on from the
