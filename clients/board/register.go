@@ -106,12 +106,12 @@ type scanView struct {
 	// Lies names the stations that it lies on; Waits the drum that it waits for.
 	Lies   []string
 	Waits  string
-	Drums  []place
-	Benchs []place
+	Drums  []where
+	Benchs []where
 }
 
-// place is where a sample can go.
-type place struct {
+// where is a place that a sample can go to.
+type where struct {
 	Name string
 	// Has is the sample that lies there, Queue how many wait.
 	Has   string
@@ -140,7 +140,7 @@ func (b *Board) scan(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	for _, st := range list.GetStations() {
-		p := place{Name: st.GetStation().GetName(), Has: st.GetSample(), Queue: len(st.GetQueue())}
+		p := where{Name: st.GetStation().GetName(), Has: st.GetSample(), Queue: len(st.GetQueue())}
 		switch st.GetStation().GetKind() {
 		case pb.StationKind_STATION_KIND_DRUM:
 			s.Drums = append(s.Drums, p)

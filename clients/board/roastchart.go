@@ -50,7 +50,7 @@ func (v visitor) roastChart(x *pb.Roast, t *pb.GetTraceResponse) *chart.Chart {
 	}
 	upper.Max, _, _ = v.in(math.Ceil(highest/50)*50, nil, "Cel")
 	upper.Ticks = ticks(upper.Min, upper.Max, 5)
-	top, _, _ := v.in(rateTop, nil, "K/min")
+	top, _, _ := v.in(highestRate(t.GetRateOfRise()), nil, "K/min")
 	lower := chart.Pane{Top: 0.75, Bottom: 0.95, Min: 0, Max: top, Ticks: ticks(0, top, 2), Unit: v.RateUnit()}
 	rate := chart.Curve{Ink: chart.Rate, Name: v.T(roleWords[roleRate])}
 	if r := t.GetRateOfRise(); r != nil {
@@ -70,6 +70,18 @@ func (v visitor) roastChart(x *pb.Roast, t *pb.GetTraceResponse) *chart.Chart {
 		}
 	}
 	return c
+}
+
+// highestRate returns the top of the strip of the rate of rise, K/min: so that its greatest
+// value has room, and what the fall after the charge makes of it has not.
+func highestRate(c *pb.Curve) float64 {
+	greatest := 0.0
+	for _, rate := range c.GetValue() {
+		if !math.IsNaN(rate) {
+			greatest = math.Max(greatest, rate)
+		}
+	}
+	return math.Max(rateTop, math.Min(math.Ceil(greatest/10)*10, 2*rateTop))
 }
 
 // mostPoints of a curve are drawn: a screen has no more pixels.

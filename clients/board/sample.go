@@ -1,12 +1,14 @@
 package board
 
 import (
+	"cmp"
 	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
 
+	"github.com/evenbench/evenbench/clients/board/chart"
 	"github.com/evenbench/evenbench/clients/show"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -30,6 +32,20 @@ type sampleView struct {
 	Verdicts []verdictView
 }
 
+// inkWord says what is drawn in an ink.
+type inkWord struct {
+	Ink  chart.Ink
+	Word string
+}
+
+// Legend names the curves of a roast.
+func (s sampleView) Legend() (list []inkWord) {
+	for _, p := range probes {
+		list = append(list, inkWord{p.ink, s.V.T(p.word)})
+	}
+	return list
+}
+
 type fact struct{ Word, Value string }
 
 type flagRow struct{ Word, Text, At string }
@@ -37,18 +53,27 @@ type flagRow struct{ Word, Text, At string }
 // measureRow is a measurement, with what it is made of for whoever asks.
 type measureRow struct {
 	Word, Value, At, Station, Quality string
-	Superseded                        bool
-	Details                           []fact
+	// By is the instrument with the calibration that made the value.
+	By         string
+	Superseded bool
+	Details    []fact
 }
 
 type findingRow struct {
-	Word, Value string
-	Details     []fact
+	Name, Word, Value string
+	Details           []fact
+	// Link leads to how it came about, and is called Ask.
+	Link, Ask string
 }
 
 type noteRow struct{ Text, Who, At string }
 
-type historyRow struct{ Field, Old, New, Reason, Who, At string }
+// historyRow is a correction; Undo is the cursor of its entry where it can be taken back,
+// else 0.
+type historyRow struct {
+	Name, Field, Old, New, Reason, Who, At string
+	Undo                                   uint64
+}
 
 type placementRow struct{ Station, From, To, How string }
 
@@ -58,9 +83,12 @@ type roastView struct {
 	Marks                    []roastMark
 	Measured                 []measureRow
 	Findings                 []findingRow
+	Aborted                  bool
 	Chart                    template.HTML
-	Problem                  string
-	Verdicts                 []verdictView
+	// Picture leads to the chart as a PNG, Overlay to it with others.
+	Picture, Overlay string
+	Problem          string
+	Verdicts         []verdictView
 }
 
 type roastMark struct{ Kind, Word, Elapsed, Bean, How string }
@@ -72,7 +100,11 @@ func (b *Board) samplePage(w http.ResponseWriter, r *http.Request) {
 		b.refused(w, r, err)
 		return
 	}
-	rec := got.GetRecord()
+	b.show(w, r, http.StatusOK, "sample", got.GetRecord().GetSample(), b.sampleOf(r, v, got.GetRecord()), "")
+}
+
+// sampleOf returns everything that is known of a sample.
+func (b *Board) sampleOf(r *http.Request, v visitor, rec *pb.SampleRecord) sampleView {
 	view := sampleView{V: v, Request: newRequest(), Code: rec.GetSample(), Revision: rec.GetRevision(), State: v.T(stateOf(rec)), Identity: v.identity(rec)}
 	for _, m := range rec.GetMeasurements() {
 		if m.GetRoast() == "" {
@@ -82,15 +114,18 @@ func (b *Board) samplePage(w http.ResponseWriter, r *http.Request) {
 	for _, x := range slices.Backward(rec.GetRoasts()) {
 		view.Roasts = append(view.Roasts, b.roastOf(r, v, rec, x))
 	}
-	view.Findings, view.Verdicts = v.findings(rec.GetFindings()), v.verdicts(rec.GetVerdicts())
+	view.Findings, view.Verdicts = v.findings(rec.GetFindings(), rec.GetSample(), ""), v.verdicts(rec.GetVerdicts())
 	for _, f := range rec.GetFlags() {
 		view.Flags = append(view.Flags, flagRow{v.T(flagWords(f.GetCode())), f.GetText(), v.stamp(f.GetAt())})
 	}
 	for _, n := range rec.GetNotes() {
 		view.Notes = append(view.Notes, noteRow{n.GetText(), who(n), v.stamp(n.GetAt())})
 	}
-	for _, c := range rec.GetCorrections() {
-		view.History = append(view.History, historyRow{v.T(spaced(c.GetField())), c.GetOld(), c.GetNew(), c.GetReason(), who(c), v.stamp(c.GetAt())})
+	for i, c := range rec.GetCorrections() {
+		view.History = append(view.History, historyRow{
+			Name: c.GetField(), Field: v.T(spaced(c.GetField())), Old: c.GetOld(), New: c.GetNew(), Reason: c.GetReason(), Who: who(c), At: v.stamp(c.GetAt()),
+			Undo: undoable(rec.GetCorrections(), i),
+		})
 	}
 	for _, p := range rec.GetPlacements() {
 		row := placementRow{Station: p.GetStation(), From: v.stamp(p.GetFrom()), To: v.stamp(p.GetTo()), How: v.T(show.Words(p.GetBy()))}
@@ -102,7 +137,7 @@ func (b *Board) samplePage(w http.ResponseWriter, r *http.Request) {
 	if q := rec.GetQueuedFor(); q != "" {
 		view.Where = append(view.Where, v.T("waits for %s", q))
 	}
-	b.show(w, r, http.StatusOK, "sample", rec.GetSample(), view, "")
+	return view
 }
 
 func (v visitor) identity(rec *pb.SampleRecord) (facts []fact) {
@@ -126,14 +161,11 @@ func (v visitor) identity(rec *pb.SampleRecord) (facts []fact) {
 func (v visitor) measurement(m *pb.Measurement) measureRow {
 	q := valueOf(m)
 	q.name = ""
-	row := measureRow{Word: v.T(spaced(m.GetProperty())), Value: v.quantity(q), At: v.stamp(m.GetAt()), Station: m.GetStation(), Superseded: m.GetSuperseded()}
-	if m.GetQuality() > pb.Quality_QUALITY_GOOD {
-		words := []string{v.T(show.Words(m.GetQuality()))}
-		for _, reason := range m.GetReasons() {
-			words = append(words, v.T(show.Words(reason)))
-		}
-		row.Quality = strings.Join(words, ", ")
+	row := measureRow{Word: v.T(spaced(m.GetProperty())), Value: v.quantity(q), At: v.stamp(m.GetAt()), Station: m.GetStation(), Superseded: m.GetSuperseded(), By: m.GetInstrument()}
+	if c := m.GetCalibration(); c != "" {
+		row.By += ", " + c
 	}
+	row.Quality = v.quality(m)
 	add := func(word, value string) {
 		if value != "" {
 			row.Details = append(row.Details, fact{v.T(word), value})
@@ -143,8 +175,7 @@ func (v visitor) measurement(m *pb.Measurement) measureRow {
 	add("instrument", m.GetInstrument()+", "+v.T("reading %d of run %s", m.GetNumber(), m.GetRun()))
 	add("calibration", m.GetCalibration())
 	if m.StandardUncertainty != nil {
-		u := m.GetStandardUncertainty()
-		add("standard uncertainty", show.Quantity(u, m.GetUnit(), ""))
+		add("standard uncertainty", v.difference(m.GetStandardUncertainty(), m.GetUnit()))
 	} else {
 		add("standard uncertainty", v.T("not known"))
 	}
@@ -152,10 +183,33 @@ func (v visitor) measurement(m *pb.Measurement) measureRow {
 	return row
 }
 
-func (v visitor) findings(list []*pb.Finding) (rows []findingRow) {
+// usual is the order in which findings are read: what the roast came to, how long it and
+// its phases took, then what the probe showed.
+var usual = []string{
+	"loss_in_mass", "dry_matter_loss", "total_time", "development_time", "development_ratio", "drying_time", "drying_share", "browning_time", "browning_share",
+	"time_to_turning_point", "colour_difference", "time_to_colour_whole", "time_to_colour_ground",
+	"bean_at_charge", "bean_at_turning_point", "bean_at_yellowing", "bean_at_first_crack", "bean_at_drop",
+	"rate_of_rise_at_yellowing", "rate_of_rise_at_first_crack", "rate_of_rise_at_drop",
+	"greatest_rate_of_rise", "time_to_greatest_rate_of_rise", "bean_at_greatest_rate_of_rise", "time_temperature_area",
+}
+
+// place returns where a finding stands in that order; one that is not in it comes last.
+func place(name string) int {
+	if i := slices.Index(usual, name); i >= 0 {
+		return i
+	}
+	return len(usual)
+}
+
+func (v visitor) findings(list []*pb.Finding, sample, roast string) (rows []findingRow) {
+	list = slices.SortedStableFunc(slices.Values(list), func(a, b *pb.Finding) int {
+		return cmp.Compare(place(a.GetName()), place(b.GetName()))
+	})
 	for _, f := range list {
 		row := findingRow{
-			Word:  v.T(spaced(f.GetName())),
+			Name: f.GetName(),
+			Word: v.T(spaced(f.GetName())),
+			Link: explainLink(sample, roast, f.GetName()), Ask: v.T("How this came about"),
 			Value: v.quantity(quantity{value: f.GetValue(), uncertainty: f.StandardUncertainty, unit: f.GetUnit()}),
 		}
 		inputs := make([]string, len(f.GetInputs()))
@@ -173,13 +227,10 @@ func (v visitor) findings(list []*pb.Finding) (rows []findingRow) {
 
 // roastOf shows one roast of a sample with its curves.
 func (b *Board) roastOf(r *http.Request, v visitor, rec *pb.SampleRecord, x *pb.Roast) roastView {
-	view := roastView{Name: x.GetRoast(), Station: x.GetStation(), State: v.T(show.Words(x.GetState())), At: v.stamp(x.GetChargedAt()), Findings: v.findings(x.GetFindings()), Verdicts: v.verdicts(x.GetVerdicts())}
+	view := roastView{Name: x.GetRoast(), Station: x.GetStation(), State: v.T(show.Words(x.GetState())), Aborted: x.GetState() == pb.RoastState_ROAST_STATE_ABORTED, At: v.stamp(x.GetChargedAt()), Findings: v.findings(x.GetFindings(), rec.GetSample(), x.GetRoast()), Verdicts: v.verdicts(x.GetVerdicts())}
+	view.Picture, view.Overlay = pictureLink(x.GetRoast()), overlayLink(x.GetRoast())
 	for _, m := range x.GetMarks() {
-		row := roastMark{Kind: show.Hyphened(m.GetKind()), Word: v.T(show.Words(m.GetKind())), Elapsed: show.Elapsed(m.GetElapsedS()), How: v.foundBy(m)}
-		if m.BeanCel != nil {
-			row.Bean = v.temperature(m.GetBeanCel()) + " " + v.TempUnit()
-		}
-		view.Marks = append(view.Marks, row)
+		view.Marks = append(view.Marks, v.mark(m))
 	}
 	for _, m := range rec.GetMeasurements() {
 		if m.GetRoast() == x.GetRoast() {
@@ -225,38 +276,4 @@ func (b *Board) note(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	b.done303(w, r, v.T("Noted."), "samples/"+url.PathEscape(sample))
-}
-
-// amendPage shows what is said of a sample, to be corrected.
-func (b *Board) amendPage(w http.ResponseWriter, r *http.Request) {
-	v := visitorOf(r)
-	got, err := b.record.GetSample(r.Context(), &pb.GetSampleRequest{Sample: r.PathValue("code")})
-	if err != nil {
-		b.refused(w, r, err)
-		return
-	}
-	f := newForm(v)
-	id := got.GetRecord().GetIdentity()
-	f.Code = got.GetRecord().GetSample()
-	f.Values = map[string]string{
-		"kind": show.Hyphened(id.GetKind()), "lot": id.GetLot(), "ico_mark": id.GetIcoMark(), "coffee_year": id.GetCoffeeYear(),
-		"process": id.GetProcess(), "origin": id.GetOrigin(),
-	}
-	b.show(w, r, http.StatusOK, "amend", v.T("Correct %s", f.Code), f, "")
-}
-
-func (b *Board) amend(w http.ResponseWriter, r *http.Request) {
-	v := visitorOf(r)
-	f := newForm(v)
-	f.Code = r.PathValue("code")
-	f.typed(r, append(identityFields, "reason")...)
-	_, err := b.desk.AmendSample(r.Context(), &pb.AmendSampleRequest{
-		RequestId: f.Request, Person: v.actor(), Sample: f.Code, Identity: identityOf(f.Values), Reason: f.Values["reason"],
-	})
-	if err != nil {
-		f.fails(err)
-		b.show(w, r, httpStatus(err), "amend", v.T("Correct %s", f.Code), f, "")
-		return
-	}
-	http.Redirect(w, r, base+"samples/"+url.PathEscape(f.Code)+"?done="+url.QueryEscape(v.T("Corrected; the old value stays in the history.")), http.StatusSeeOther)
 }
