@@ -22,6 +22,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"github.com/evenbench/evenbench/internal/clock"
+	"github.com/evenbench/evenbench/internal/document"
 	"github.com/evenbench/evenbench/internal/hub"
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/ledger/nodes"
@@ -50,6 +51,8 @@ func TestMain(m *testing.M) {
 			sdk.Serve(keyed.Driver())
 		case "scpi":
 			sdk.Serve(scpi.Driver())
+		case "plunge":
+			sdk.Serve(plunging())
 		}
 		os.Exit(1)
 	}
@@ -124,9 +127,10 @@ func (b *bench) tryBegin() error {
 	}
 	options := lab.Options{
 		Drivers: sheet.Drivers{
-			"ascii": {Sheet: ascii.Check, Link: ascii.CheckLink},
-			"keyed": {Sheet: keyed.Check},
-			"scpi":  {Sheet: scpi.Check, Link: scpi.CheckLink},
+			"ascii":  {Sheet: ascii.Check, Link: ascii.CheckLink},
+			"keyed":  {Sheet: keyed.Check},
+			"scpi":   {Sheet: scpi.Check, Link: scpi.CheckLink},
+			"plunge": {Sheet: func(*document.Node) {}},
 		},
 		Sheet: sheets.Find, SheetNames: sheets.Names(),
 	}
