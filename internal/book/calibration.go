@@ -60,7 +60,7 @@ func (b *Book) calibrationMade(e *pb.Entry, m *pb.CalibrationMade) {
 	}
 	for key, x := range b.checks {
 		if key.instrument == instrument && key.channel == channel {
-			x.failed = false // it was the calibration before this one that failed
+			x.clear(e.GetCursor()) // it was the calibration before this one that failed
 		}
 	}
 	for _, x := range b.madeAnew(c) {
@@ -114,16 +114,7 @@ func (b *Book) remeasured(c *calibration, x *measured) *pb.Measurement {
 	m := proto.CloneOf(x.pb)
 	m.Value, m.StandardUncertainty = c.curve.Value(read), proto.Float64(calibrate.Stated(c.curve.Standard(read)))
 	m.Calibration, m.Replaces = c.pb().GetId(), x.first()
-	m.Reasons = slices.DeleteFunc(slices.Clone(m.GetReasons()), func(r pb.QualityReason) bool {
-		return ofCalibration[r]
-	})
-	if c.curve.Beyond(read) {
-		m.Reasons = append(m.Reasons, pb.QualityReason_QUALITY_REASON_BEYOND_CALIBRATION)
-	}
-	if until := c.pb().GetUntil(); until != nil && !x.at.Before(until.AsTime()) {
-		m.Reasons = append(m.Reasons, pb.QualityReason_QUALITY_REASON_CALIBRATION_EXPIRED)
-	}
-	slices.Sort(m.Reasons)
+	m.Reasons = Recalibrated(m.GetReasons(), c.pb(), c.curve.Beyond(read), x.at)
 	if m.GetQuality() != pb.Quality_QUALITY_BAD {
 		m.Quality = pb.Quality_QUALITY_GOOD
 		if len(m.Reasons) > 0 {
@@ -131,6 +122,20 @@ func (b *Book) remeasured(c *calibration, x *measured) *pb.Measurement {
 		}
 	}
 	return m
+}
+
+// Recalibrated returns why a reading is not plainly good once a later calibration has made
+// it anew: sorted, and without the doubts that were those of the calibration before.
+func Recalibrated(reasons []pb.QualityReason, c *pb.Calibration, beyond bool, at time.Time) []pb.QualityReason {
+	reasons = slices.DeleteFunc(slices.Clone(reasons), func(r pb.QualityReason) bool { return ofCalibration[r] })
+	if beyond {
+		reasons = append(reasons, pb.QualityReason_QUALITY_REASON_BEYOND_CALIBRATION)
+	}
+	if until := c.GetUntil(); until != nil && !at.Before(until.AsTime()) {
+		reasons = append(reasons, pb.QualityReason_QUALITY_REASON_CALIBRATION_EXPIRED)
+	}
+	slices.Sort(reasons)
+	return reasons
 }
 
 // ofCalibration are the reasons for a doubt that another calibration takes away.

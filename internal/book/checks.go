@@ -4,7 +4,9 @@ import (
 	"cmp"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
+	"time"
 
 	"google.golang.org/protobuf/proto"
 
@@ -25,6 +27,26 @@ type checked struct {
 	settled uint64
 	// It failed, and was not good since.
 	failed bool
+	// What it has cast doubt on, in the order of the record.
+	doubts []*doubt
+}
+
+// doubt is a part of the record in which the readings of a channel are uncertain, because
+// a check failed. Readings are in it from behind one entry up to another, or up to now as
+// long as the check is failed.
+type doubt struct {
+	pb    *pb.ReadingsDoubted
+	until uint64 // 0: goes on
+}
+
+// clear notes that a check is failed no more.
+func (x *checked) clear(cursor uint64) {
+	for _, d := range x.doubts {
+		if d.until == 0 {
+			d.until = cursor
+		}
+	}
+	x.failed = false
 }
 
 func (b *Book) instrumentChecked(e *pb.Entry, m *pb.InstrumentChecked) {
@@ -37,7 +59,8 @@ func (b *Book) instrumentChecked(e *pb.Entry, m *pb.InstrumentChecked) {
 	x.last = e
 	switch m.GetVerdict() {
 	case pb.CheckVerdict_CHECK_VERDICT_INSIDE:
-		x.failed, x.settled = false, e.GetCursor()
+		x.clear(e.GetCursor())
+		x.settled = e.GetCursor()
 	case pb.CheckVerdict_CHECK_VERDICT_OUTSIDE:
 		after := b.settled(key)
 		x.failed, x.settled = true, e.GetCursor()
@@ -88,8 +111,16 @@ func (b *Book) doubtful(instrument, channel string, after, upTo uint64) []*measu
 	return list
 }
 
-// readingsDoubted makes measurements uncertain that were read between two entries.
+// readingsDoubted makes measurements uncertain that were read between two entries, and
+// asks again for the verdicts that rest on them, or on roasts that were followed then.
 func (b *Book) readingsDoubted(m *pb.ReadingsDoubted) {
+	if x := b.checks[checkKey{m.GetInstrument(), m.GetChannel(), m.GetCheck()}]; x != nil {
+		d := &doubt{pb: m}
+		if !x.failed {
+			d.until = m.GetUpTo()
+		}
+		x.doubts = append(x.doubts, d)
+	}
 	for _, x := range b.doubtful(m.GetInstrument(), m.GetChannel(), m.GetAfter(), m.GetUpTo()) {
 		if slices.Contains(x.pb.GetReasons(), m.GetBecause()) {
 			continue
@@ -99,8 +130,65 @@ func (b *Book) readingsDoubted(m *pb.ReadingsDoubted) {
 		if x.pb.GetQuality() != pb.Quality_QUALITY_BAD {
 			x.pb.Quality = pb.Quality_QUALITY_UNCERTAIN
 		}
-		b.touch(x.sample)
+		if x.sample != nil {
+			b.touch(x.sample)
+			b.refind(x.sample)
+		}
 	}
+	for _, id := range slices.Sorted(maps.Keys(b.roasts)) {
+		x := b.roasts[id]
+		if x.pb.GetInstrument() == m.GetInstrument() && x.first.bean() == m.GetChannel() && b.doubtOfBean(x) != nil {
+			b.refindRoast(x)
+		}
+	}
+}
+
+// Doubt is a part of the record in which the readings of a channel are uncertain: those in
+// entries after one, up to and including another.
+type Doubt struct {
+	After, UpTo uint64
+	// Check that failed.
+	Check string
+}
+
+// Doubts returns where in the record the readings of a channel are doubted, for values of
+// a time with the device that answered in a run. What a calibration has made anew since is
+// doubted no more.
+func (b *Book) Doubts(instrument, channel, run string, at time.Time) []Doubt {
+	var madeAt uint64
+	if r := b.runs[runKey{instrument, run}]; r != nil {
+		if c := b.inForce(instrument, channel, b.device(r), at); c != nil {
+			madeAt = c.entry.GetCursor()
+		}
+	}
+	var list []Doubt
+	for _, key := range b.sortedChecks() {
+		if key.instrument != instrument || key.channel != channel {
+			continue
+		}
+		for _, d := range b.checks[key].doubts {
+			if d.pb.GetUpTo() > madeAt {
+				list = append(list, Doubt{After: d.pb.GetAfter(), UpTo: cmp.Or(d.until, math.MaxUint64), Check: key.name})
+			}
+		}
+	}
+	return list
+}
+
+// doubtOfBean returns why the bean temperatures of a roast that has ended are uncertain;
+// nil if they are not.
+func (b *Book) doubtOfBean(x *oneRoast) *Doubt {
+	channel := x.first.bean()
+	if channel == "" || x.pb.GetState() == pb.RoastState_ROAST_STATE_ROASTING {
+		return nil
+	}
+	begin := x.first.cursorOf(x.pb.GetFirstNumber())
+	for _, d := range b.Doubts(x.pb.GetInstrument(), channel, x.pb.GetRun(), x.pb.GetChargedAt().AsTime()) {
+		if d.After < x.to && d.UpTo >= begin {
+			return &d
+		}
+	}
+	return nil
 }
 
 // Doubtful returns how many measurements a check would make uncertain if it failed now.

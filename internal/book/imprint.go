@@ -224,6 +224,13 @@ func (p *press) assured(b *Book) {
 		imprint.Message(p.Coder, &x.last)
 		imprint.Int(p.Coder, &x.settled)
 		p.Bool(&x.failed)
+		imprint.List(p.Coder, &x.doubts, func(d **doubt) {
+			if p.Reads() {
+				*d = &doubt{}
+			}
+			imprint.Message(p.Coder, &(*d).pb)
+			imprint.Int(p.Coder, &(*d).until)
+		})
 	})
 }
 

@@ -60,7 +60,7 @@ func TestP6_WrittenFoldGoesOn(t *testing.T) {
 				t.Fatalf("the state after entry %d is not read as it was written", to)
 			}
 		}
-		owed, err := parts.Finish()
+		owed, err := parts.Finish(nil)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -79,7 +79,7 @@ func TestP6_WrittenFoldKnowsTheDevices(t *testing.T) {
 	skimInto(t, k, s.entries)
 	read := readBack(t, written(t, k))
 	for _, skim := range []*book.Skim{k, read} {
-		if _, err := skim.Finish(); err != nil {
+		if _, err := skim.Finish(nil); err != nil {
 			t.Fatal(err)
 		}
 	}

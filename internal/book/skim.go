@@ -115,7 +115,10 @@ func (s *Skim) run(h pb.Heading) *run {
 
 // Finish folds in the last step and returns what is owed of it, see Replay. The Skim must
 // not be used after. With ErrUnsure nothing that it has come to may be used.
-func (s *Skim) Finish() ([]*pb.Entry, error) {
+//
+// Ready, if it is not nil, is called with the last step before it is folded in: it lends the
+// book the curves that a calibration makes anew.
+func (s *Skim) Finish(ready func(step []*pb.Entry) error) ([]*pb.Entry, error) {
 	var batch *pb.ReadingBatch
 	if s.waits != nil {
 		var err error
@@ -128,6 +131,11 @@ func (s *Skim) Finish() ([]*pb.Entry, error) {
 			if err := r.drum.catchUp(); err != nil {
 				return nil, err
 			}
+		}
+	}
+	if ready != nil {
+		if err := ready(s.step); err != nil {
+			return nil, err
 		}
 	}
 	last := Replay{Book: s.Book}

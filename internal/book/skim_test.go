@@ -18,7 +18,7 @@ func skim(t rapid.TB, entries []*pb.Entry) (*book.Book, []*pb.Entry) {
 	t.Helper()
 	s := book.NewSkim()
 	skimInto(t, s, entries)
-	owed, err := s.Finish()
+	owed, err := s.Finish(nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -102,7 +102,8 @@ func busy(t *rapid.T) *scene {
 				s.record(e)
 			}
 		case 2:
-			s.check("scale", "mass", "weight", pb.CheckVerdict(rapid.IntRange(1, 3).Draw(t, "verdict")))
+			of := rapid.SampledFrom([][2]string{{"scale", "mass"}, {"probes", "bean"}}).Draw(t, "checked")
+			s.check(of[0], of[1], "known", pb.CheckVerdict(rapid.IntRange(1, 3).Draw(t, "verdict")))
 		}
 	}
 	return s
@@ -185,7 +186,7 @@ func TestSkimSaysWhenItIsUnsure(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := k.Finish(); !errors.Is(err, book.ErrUnsure) {
+	if _, err := k.Finish(nil); !errors.Is(err, book.ErrUnsure) {
 		t.Fatalf("%v, want that it is unsure", err)
 	}
 }

@@ -1,6 +1,7 @@
 package book
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -31,6 +32,7 @@ func (b *Book) judgeRoast(x *oneRoast, found []*pb.FindingMade) {
 	for _, f := range found {
 		values[f.GetName()] = criteria.Value{
 			Estimate: uncertainty.Estimate{Value: f.GetValue(), Standard: f.GetStandardUncertainty()}, Unit: f.GetUnit(), Inputs: f.GetInputs(),
+			Doubt: b.doubtOf(x, f),
 		}
 	}
 	s := &criteria.Subject{Identity: x.sample.record.GetIdentity(), Roast: true, Values: values}
@@ -52,6 +54,24 @@ func addMeasured(values map[string]criteria.Value, list []*pb.Measurement, roast
 		}
 		values[m.GetProperty()] = v
 	}
+}
+
+// ofTemperature are the units of findings that are only as good as the bean probe is. The
+// times of marks do not depend on what it is off by.
+var ofTemperature = map[string]bool{"Cel": true, "K/min": true, "K.min": true}
+
+// doubtOf says what is uncertain of that which a finding of a roast was made of; empty if
+// nothing is.
+func (b *Book) doubtOf(x *oneRoast, f *pb.FindingMade) string {
+	for _, m := range x.sample.record.GetMeasurements() {
+		if m.GetQuality() == pb.Quality_QUALITY_UNCERTAIN && slices.Contains(f.GetInputs(), m.GetTaken()) {
+			return "the " + strings.ReplaceAll(m.GetProperty(), "_", " ") + " is uncertain" + reasons(m)
+		}
+	}
+	if d := b.doubtOfBean(x); d != nil && ofTemperature[f.GetUnit()] {
+		return fmt.Sprintf("the bean probe is uncertain: it failed the check %q", d.Check)
+	}
+	return ""
 }
 
 // reasons says why a reading is not plainly good: ": out of range, stale".

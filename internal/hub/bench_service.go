@@ -289,7 +289,7 @@ func (s *benchService) supply(ctx context.Context, id string) error {
 	}); err != nil || !wanting {
 		return err
 	}
-	curve, err := s.scribe.beanCurve(ctx, at, a)
+	curve, err := beanCurve(ctx, s.scribe.ledger, at, a)
 	if err != nil {
 		return err
 	}

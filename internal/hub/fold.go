@@ -73,7 +73,7 @@ func (f *fold) mind(part func() error) error {
 func (f *fold) finish(ctx context.Context, l *ledger.Ledger, log *zap.Logger) (*book.Book, []*pb.Entry, error) {
 	var owed []*pb.Entry
 	err := f.mind(func() (err error) {
-		owed, err = f.skim.Finish()
+		owed, err = f.skim.Finish(func(step []*pb.Entry) error { return lendTo(ctx, l, f.skim.Book, step) })
 		return err
 	})
 	if err != nil {
@@ -84,6 +84,7 @@ func (f *fold) finish(ctx context.Context, l *ledger.Ledger, log *zap.Logger) (*
 	}
 	log.Info("the whole record is folded once more, every reading of it", zap.Error(f.unsure))
 	replay := &book.Replay{Book: book.New()}
+	var step []*pb.Entry // that has begun
 	for reader := l.Read(0); reader.Cursor() < l.Last(); {
 		entries, err := reader.Next(ctx)
 		if err != nil {
@@ -94,8 +95,36 @@ func (f *fold) finish(ctx context.Context, l *ledger.Ledger, log *zap.Logger) (*
 			if err != nil {
 				return nil, nil, err
 			}
-			replay.Apply(e)
+			if e.GetCause() == 0 {
+				step = apply(replay, step)
+			}
+			step = append(step, e)
 		}
 	}
+	if err := lendTo(ctx, l, replay.Book, step); err != nil {
+		return nil, nil, err
+	}
+	apply(replay, step)
 	return replay.Book, replay.Owed(), nil
+}
+
+// apply folds in a step, and returns it empty.
+func apply(replay *book.Replay, step []*pb.Entry) []*pb.Entry {
+	for _, e := range step {
+		replay.Apply(e)
+	}
+	return step[:0]
+}
+
+// lendTo lends the book the curves that the last step of the record makes anew, if that is
+// a calibration: the hub may have ended in the middle of it.
+func lendTo(ctx context.Context, l *ledger.Ledger, b *book.Book, step []*pb.Entry) error {
+	if len(step) == 0 || step[0].GetCalibrationMade() == nil {
+		return nil
+	}
+	curves, err := roastsAnew(b, step[0].GetCalibrationMade().GetCalibration()).read(ctx, l)
+	for id, curve := range curves {
+		b.Lend(id, curve)
+	}
+	return err
 }

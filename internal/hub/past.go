@@ -41,7 +41,7 @@ func (s *recordService) fold(ctx context.Context, at time.Time) (*book.Book, err
 	skim := book.NewSkim()
 	err := s.until(ctx, at, skim.Readings, skim.Apply)
 	if err == nil {
-		_, err = skim.Finish()
+		_, err = skim.Finish(nil)
 	}
 	if !errors.Is(err, book.ErrUnsure) {
 		return skim.Book, err

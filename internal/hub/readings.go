@@ -65,7 +65,7 @@ func (s *scribe) look(ctx context.Context, w span, field string) (run, unit stri
 		return "", "", nil, refuse(pb.ErrorReason_ERROR_REASON_READINGS_UNKNOWN,
 			"%sfirst_number: readings %d to %d of %s are too long ago, or too far apart: take readings of the last hour", field, w.first, w.last, w.instrument)
 	}
-	err = readBatches(ctx, s.ledger, from, to, func(m *pb.ReadingBatch) {
+	err = readBatches(ctx, s.ledger, from, to, func(_ uint64, m *pb.ReadingBatch) {
 		if m.GetInstrument() == w.instrument && m.GetRun() == w.run && len(list) <= mostReadings {
 			list = append(list, w.of(m, curves)...)
 		}

@@ -40,7 +40,7 @@ func (s *scribe) latest(ctx context.Context, instrument, run string, span time.D
 	if last-first >= mostRecalled {
 		first = last - mostRecalled + 1
 	}
-	return readBatches(ctx, s.ledger, first, last, func(m *pb.ReadingBatch) {
+	return readBatches(ctx, s.ledger, first, last, func(_ uint64, m *pb.ReadingBatch) {
 		if m.GetInstrument() == instrument && m.GetRun() == run {
 			visit(m)
 		}

@@ -23,6 +23,10 @@ func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*p
 		}
 		t.span, t.anew = b.Span(r.GetRoast()), anewOf(b, t.roast)
 		opened, _ := b.Run(t.roast.GetInstrument(), t.roast.GetRun())
+		t.doubts = map[string][]book.Doubt{}
+		for _, c := range opened.GetChannels() {
+			t.doubts[c.GetName()] = b.Doubts(t.roast.GetInstrument(), c.GetName(), t.roast.GetRun(), t.roast.GetChargedAt().AsTime())
+		}
 		refusal = t.choose(opened.GetChannels(), r.GetChannels())
 	})
 	if err != nil || refusal != nil {
@@ -40,6 +44,7 @@ type trace struct {
 	sample string
 	span   book.Span
 	anew   anew
+	doubts map[string][]book.Doubt // by channel
 	curves []*pb.Curve
 }
 
@@ -63,8 +68,9 @@ func (t *trace) choose(channels []*pb.Channel, wanted []string) error {
 	return nil
 }
 
-// readBatches calls f with the reading batches between two cursors, both included.
-func readBatches(ctx context.Context, l *ledger.Ledger, from, to uint64, f func(*pb.ReadingBatch)) error {
+// readBatches calls f with the reading batches between two cursors, both included, and
+// with the cursor of each.
+func readBatches(ctx context.Context, l *ledger.Ledger, from, to uint64, f func(cursor uint64, m *pb.ReadingBatch)) error {
 	if from == 0 {
 		return nil
 	}
@@ -81,7 +87,7 @@ func readBatches(ctx context.Context, l *ledger.Ledger, from, to uint64, f func(
 			if err != nil {
 				return err
 			}
-			f(e.GetReadings())
+			f(stored.Cursor, e.GetReadings())
 		}
 	}
 	return nil
@@ -90,7 +96,7 @@ func readBatches(ctx context.Context, l *ledger.Ledger, from, to uint64, f func(
 // kindReadings is the field number of Entry.readings.
 var kindReadings = (*pb.Entry)(nil).ProtoReflect().Descriptor().Fields().ByName("readings").Number()
 
-func (t *trace) add(b *pb.ReadingBatch) {
+func (t *trace) add(cursor uint64, b *pb.ReadingBatch) {
 	run, ok := t.span.Of(b)
 	if !ok {
 		return
@@ -111,20 +117,47 @@ func (t *trace) add(b *pb.ReadingBatch) {
 		for _, c := range t.curves {
 			if c.GetChannel() == row.Series.GetChannel() {
 				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()+run.Offset-t.span.Charge)
-				t.append(c, row)
+				t.append(c, row, cursor)
 			}
 		}
 	}
 }
 
-// append adds the value of a reading to a curve, and from where on another calibration
-// made them.
-func (t *trace) append(c *pb.Curve, row pb.Row) {
-	value, by := t.anew.value(row)
-	if n := len(c.Calibrations); n == 0 && by != "" || n > 0 && c.Calibrations[n-1].GetCalibration() != by {
-		c.Calibrations = append(c.Calibrations, &pb.CurveCalibration{First: uint32(len(c.Value)), Calibration: by})
+// append adds the value of a reading to a curve, from where on another calibration made
+// them, and why it is uncertain, if it is.
+func (t *trace) append(c *pb.Curve, row pb.Row, cursor uint64) {
+	is := t.anew.value(row)
+	at := uint32(len(c.Value))
+	if n := len(c.Calibrations); n == 0 && is.calibration != "" || n > 0 && c.Calibrations[n-1].GetCalibration() != is.calibration {
+		c.Calibrations = append(c.Calibrations, &pb.CurveCalibration{First: at, Calibration: is.calibration})
 	}
-	c.Value = append(c.Value, value)
+	c.Value = append(c.Value, is.value)
+	if math.IsNaN(is.value) {
+		return
+	}
+	const failed = pb.QualityReason_QUALITY_REASON_CHECK_FAILED
+	for _, d := range t.doubts[c.GetChannel()] {
+		if cursor > d.After && cursor <= d.UpTo && !slices.Contains(is.reasons, failed) {
+			is.reasons = append(slices.Clip(is.reasons), failed)
+		}
+	}
+	for _, r := range is.reasons {
+		doubt(c, r, at)
+	}
+}
+
+// doubt notes that a value of a curve is uncertain.
+func doubt(c *pb.Curve, reason pb.QualityReason, at uint32) {
+	for _, d := range slices.Backward(c.Doubts) {
+		if d.GetReason() == reason {
+			if d.GetLast()+1 == at {
+				d.Last = at
+				return
+			}
+			break
+		}
+	}
+	c.Doubts = append(c.Doubts, &pb.CurveDoubt{First: at, Last: at, Reason: reason})
 }
 
 func (t *trace) response() *pb.GetTraceResponse {

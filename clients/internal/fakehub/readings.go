@@ -47,7 +47,9 @@ func trace() *pb.GetTraceResponse {
 	return &pb.GetTraceResponse{
 		Roast: roast(), Sample: "K-001",
 		Curves: []*pb.Curve{
-			{Channel: "bean", Role: "bean", Unit: "Cel", ElapsedS: []float64{0, 0.5, 1}, Value: []float64{198.2, 190.4, math.NaN()}},
+			{Channel: "bean", Role: "bean", Unit: "Cel", ElapsedS: []float64{0, 0.5, 1}, Value: []float64{198.2, 190.4, math.NaN()},
+				Calibrations: []*pb.CurveCalibration{{First: 0, Calibration: "ice 2026-11"}},
+				Doubts:       []*pb.CurveDoubt{{First: 1, Last: 1, Reason: pb.QualityReason_QUALITY_REASON_CHECK_FAILED}}},
 			{Channel: "drum_air", Role: "drum_air", Unit: "Cel", ElapsedS: []float64{0, 0.5, 1}, Value: []float64{221, 220.8, 220.5}},
 		},
 		RateOfRise: &pb.Curve{Channel: "bean", Unit: "Cel/min", ElapsedS: []float64{0.5}, Value: []float64{-936}, WindowS: 30},

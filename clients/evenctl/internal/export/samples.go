@@ -125,7 +125,7 @@ func Findings(records []*pb.SampleRecord) Table {
 func Trace(t *pb.GetTraceResponse) Table {
 	curves := t.GetCurves()
 	return Table{
-		[]string{"sample", "roast", "station", "channel", "role", "elapsed_s", "value", "unit", "window_s"},
+		[]string{"sample", "roast", "station", "channel", "role", "elapsed_s", "value", "unit", "window_s", "calibration", "doubts"},
 		rows(func(yield func(...any) bool) {
 			each := func(c *pb.Curve, name string) bool {
 				for i, elapsed := range c.GetElapsedS() {
@@ -133,7 +133,8 @@ func Trace(t *pb.GetTraceResponse) Table {
 						break
 					}
 					window := valueOf(c.GetWindowS() != 0, c.GetWindowS())
-					if !yield(t.GetSample(), t.GetRoast().GetRoast(), t.GetRoast().GetStation(), name, c.GetRole(), elapsed, c.GetValue()[i], c.GetUnit(), window) {
+					if !yield(t.GetSample(), t.GetRoast().GetRoast(), t.GetRoast().GetStation(), name, c.GetRole(), elapsed, c.GetValue()[i], c.GetUnit(), window,
+						calibrationOf(c, uint32(i)), reasons(doubtsOf(c, uint32(i)))) {
 						return false
 					}
 				}
@@ -147,6 +148,26 @@ func Trace(t *pb.GetTraceResponse) Table {
 			each(t.GetRateOfRise(), t.GetRateOfRise().GetChannel()+"_rate")
 		}),
 	}
+}
+
+// calibrationOf names the calibration that made a value of a curve; empty if none did.
+func calibrationOf(c *pb.Curve, i uint32) (id string) {
+	for _, from := range c.GetCalibrations() {
+		if from.GetFirst() <= i {
+			id = from.GetCalibration()
+		}
+	}
+	return id
+}
+
+// doubtsOf returns why a value of a curve is uncertain.
+func doubtsOf(c *pb.Curve, i uint32) (list []pb.QualityReason) {
+	for _, d := range c.GetDoubts() {
+		if d.GetFirst() <= i && i <= d.GetLast() {
+			list = append(list, d.GetReason())
+		}
+	}
+	return list
 }
 
 func valueOf(known bool, v float64) any {
