@@ -20,10 +20,11 @@ type bench struct {
 	stations    []*pb.StationStatus
 	instruments map[string]*pb.InstrumentStatus
 	roles       map[string]map[string]string // of instrument and channel
-	channels    map[string][]string          // of instrument
+	channels    map[string][]*pb.Channel     // of instrument
 	drums       map[string]*drum             // of station
 	records     map[string]*pb.SampleRecord
-	loose       []loose // measurements of no sample, in the order they came
+	loose       []loose   // measurements of no sample, in the order they came
+	orphans     []*orphan // roasts of no sample, in the order they came
 	flags       []raised
 	concerns    []*pb.Concern
 	// readsColour says that the lab has an instrument for it.
@@ -41,6 +42,13 @@ type loose struct {
 	cursor uint64
 }
 
+// orphan is a roast that nobody was in the queue for.
+type orphan struct {
+	*pb.RoastOpened
+	// last is the last of its readings, in its first run; 0: it goes on.
+	last uint64
+}
+
 // raised is a flag that nobody has said yet to have looked at.
 type raised struct {
 	*pb.FlagRaised
@@ -51,7 +59,7 @@ type raised struct {
 func newBench() *bench {
 	return &bench{
 		rate: 1, lab0: time.Now(), real0: time.Now(), instruments: map[string]*pb.InstrumentStatus{},
-		roles: map[string]map[string]string{}, channels: map[string][]string{}, drums: map[string]*drum{}, records: map[string]*pb.SampleRecord{},
+		roles: map[string]map[string]string{}, channels: map[string][]*pb.Channel{}, drums: map[string]*drum{}, records: map[string]*pb.SampleRecord{},
 	}
 }
 
@@ -142,15 +150,14 @@ func (b *bench) apply(e *pb.Entry) (moved bool) {
 		b.lab = body.LabLoaded.GetLabName()
 		return true
 	case *pb.Entry_RunOpened:
-		roles, channels := map[string]string{}, []string(nil)
+		roles := map[string]string{}
 		for _, c := range body.RunOpened.GetChannels() {
 			if c.GetRole() != "" {
 				roles[c.GetName()] = c.GetRole()
 			}
-			channels = append(channels, c.GetName())
 			b.readsColour = b.readsColour || c.GetQuantity() == "colour"
 		}
-		b.channels[body.RunOpened.GetInstrument()] = channels
+		b.channels[body.RunOpened.GetInstrument()] = body.RunOpened.GetChannels()
 		b.roles[body.RunOpened.GetInstrument()] = roles
 	case *pb.Entry_Readings:
 		b.readings(body.Readings)
@@ -165,7 +172,10 @@ func (b *bench) apply(e *pb.Entry) (moved bool) {
 		if r := b.roast(body.MarkSet.GetRoast()); r != nil {
 			r.mark(body.MarkSet)
 		}
+	case *pb.Entry_RoastContinued:
+		b.ends(body.RoastContinued.GetRoast(), body.RoastContinued.GetLastNumber())
 	case *pb.Entry_RoastClosed:
+		b.ends(body.RoastClosed.GetRoast(), body.RoastClosed.GetLastNumber())
 		if r := b.roast(body.RoastClosed.GetRoast()); r != nil {
 			r.closed, r.aborted = true, body.RoastClosed.GetAborted()
 		}
@@ -198,7 +208,19 @@ func (b *bench) readings(m *pb.ReadingBatch) {
 	}
 }
 
+// ends notes the last reading of a roast that is nobody's.
+func (b *bench) ends(roast string, last uint64) {
+	for _, o := range b.orphans {
+		if o.GetRoast() == roast && o.last == 0 {
+			o.last = last
+		}
+	}
+}
+
 func (b *bench) opened(m *pb.RoastOpened) {
+	if m.GetSample() == "" {
+		b.orphans = append(b.orphans, &orphan{RoastOpened: m})
+	}
 	d := b.drums[m.GetStation()]
 	if d == nil {
 		return
@@ -221,6 +243,9 @@ func (b *bench) assigned(m *pb.ReadingsAssigned) {
 	if m.GetSample() == "" {
 		return
 	}
+	b.orphans = slices.DeleteFunc(b.orphans, func(o *orphan) bool {
+		return o.GetInstrument() == m.GetInstrument() && o.GetRun() == m.GetRun() && o.GetFirstNumber() >= m.GetFirstNumber() && o.GetFirstNumber() <= m.GetLastNumber()
+	})
 	b.loose = slices.DeleteFunc(b.loose, func(l loose) bool {
 		return l.GetInstrument() == m.GetInstrument() && l.GetRun() == m.GetRun() && l.GetNumber() >= m.GetFirstNumber() && l.GetNumber() <= m.GetLastNumber()
 	})

@@ -109,6 +109,7 @@ func (b *Board) routes() map[string]http.HandlerFunc {
 		"GET " + base + "curves/{file}":                 b.curvePicture,
 		"GET " + base + "overlay":                       b.overlayPage,
 		"GET " + base + "instruments":                   b.instrumentsPage,
+		"GET " + base + "instruments/{name}":            b.instrumentPage,
 		"POST " + base + "instruments/{name}":           b.act,
 	}
 }

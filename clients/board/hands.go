@@ -185,6 +185,14 @@ func (b *bench) handsForReadings(now time.Time, add func(hand)) {
 		}
 		add(h)
 	}
+	for _, o := range b.orphans {
+		if at := o.GetChargedAt().AsTime(); now.Sub(at) <= looseFor {
+			add(hand{
+				Key: "roast/" + o.GetRoast(), At: at, Station: o.GetStation(), What: say("Say whose roast this is: %s on %s", o.GetRoast(), o.GetStation()),
+				Why: say("nobody was in the queue when it was charged"), Link: "loose#" + o.GetRoast(),
+			})
+		}
+	}
 	for _, f := range b.flags {
 		if now.Sub(f.at) > flagsFor || f.GetCode() == pb.FlagCode_FLAG_CODE_UNASSIGNED {
 			continue // what is unassigned is called for itself, as long as it is

@@ -3,6 +3,7 @@ package board
 import (
 	"maps"
 	"net/http"
+	"net/url"
 	"slices"
 	"time"
 
@@ -17,6 +18,8 @@ type instrumentsView struct {
 }
 
 type instrumentView struct {
+	V                             visitor
+	Token                         string
 	Name, Station, Sheet, Device  string
 	State, Detail, Since, Request string
 	Well                          bool
@@ -49,13 +52,14 @@ func (b *Board) instrumentsPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	view := instrumentsView{V: v}
-	channels := map[string][]string{}
+	channels := map[string][]*pb.Channel{}
 	b.known(r.Context(), func(bench *bench) { maps.Copy(channels, bench.channels) })
 	for _, st := range list.GetInstruments() {
 		x := v.instrument(st, info.GetLabTime().AsTime())
 		for _, c := range channels[x.Name] {
-			x.Channels = append(x.Channels, choice{c, v.T(spaced(c))})
+			x.Channels = append(x.Channels, choice{c.GetName(), v.T(spaced(c.GetName()))})
 		}
+		x.Token = tokenOf(r.Context())
 		view.Instruments = append(view.Instruments, x)
 	}
 	slices.SortStableFunc(view.Instruments, func(x, y instrumentView) int {
@@ -77,7 +81,7 @@ func unwellFirst(x, y bool) int {
 
 func (v visitor) instrument(st *pb.InstrumentStatus, now time.Time) instrumentView {
 	x := instrumentView{
-		Name: st.GetInstrument(), Station: st.GetStation(), Sheet: st.GetSheet(), Device: st.GetDeviceIdentity(),
+		V: v, Name: st.GetInstrument(), Station: st.GetStation(), Sheet: st.GetSheet(), Device: st.GetDeviceIdentity(),
 		State: v.T(show.Words(st.GetState())), Detail: st.GetDetail(), Since: v.stamp(st.GetSince()), Request: newRequest(),
 		Well: st.GetState() == pb.InstrumentState_INSTRUMENT_STATE_MEASURING,
 		Gaps: st.GetGaps(), Restarts: st.GetRestarts(), Unreadable: st.GetUnreadable(), Entered: st.GetDriver() == "keyed",
@@ -130,5 +134,5 @@ func (b *Board) act(w http.ResponseWriter, r *http.Request) {
 	if done.GetAnswer() != "" {
 		text = v.T("%s answered: %s", name, done.GetAnswer())
 	}
-	b.done303(w, r, text, "instruments")
+	b.done303(w, r, text, "instruments/"+url.PathEscape(name))
 }

@@ -87,6 +87,9 @@ func (b *Board) show(w http.ResponseWriter, r *http.Request, code int, name, tit
 		V: v, Token: tokenOf(r.Context()), Title: title, Here: name, Base: base, Failed: failed, Languages: languages, Data: data,
 		Done: r.URL.Query().Get("done"),
 	}
+	if failed == "" {
+		p.Failed = r.URL.Query().Get("failed")
+	}
 	b.watch.look(func(bench *bench) { p.Lab = bench.lab })
 	var out bytes.Buffer
 	if err := b.pages.whole[name].ExecuteTemplate(&out, "frame", p); err != nil {

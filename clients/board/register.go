@@ -3,6 +3,7 @@ package board
 import (
 	"net/http"
 	"net/url"
+	"strconv"
 	"strings"
 
 	"google.golang.org/grpc/codes"
@@ -22,8 +23,11 @@ type formView struct {
 	Problems map[string]string
 	Problem  string
 	Kinds    []choice
-	// Places are stations and drums where the sample can go on to.
+	// Places are stations that the sample can be laid on.
 	Places []choice
+	// Typed says that a mass can be typed, in the unit Mass.
+	Typed bool
+	Mass  string
 }
 
 type choice struct{ Value, Word string }
@@ -77,23 +81,110 @@ func (b *Board) registerPage(w http.ResponseWriter, r *http.Request) {
 	v := visitorOf(r)
 	f := newForm(v)
 	f.Values["sample"] = code(r.URL.Query().Get("code"))
+	b.reception(r, &f)
 	b.show(w, r, http.StatusOK, "register", v.T("Register a sample"), f, "")
+}
+
+// reception fills in where a new sample can be laid, and whether a mass is typed there: a
+// scale says by itself what lies on it.
+func (b *Board) reception(r *http.Request, f *formView) {
+	b.known(r.Context(), func(bench *bench) {
+		for _, s := range bench.stations {
+			name := s.GetStation().GetName()
+			if s.GetStation().GetKind() != pb.StationKind_STATION_KIND_BENCH {
+				continue
+			}
+			f.Places = append(f.Places, choice{name, name})
+			by, _, typed := bench.weighs(name)
+			if _, chosen := f.Values["station"]; by != "" && !chosen && s.GetSample() == "" {
+				f.Values["station"] = name
+			}
+			f.Typed = f.Typed || typed
+		}
+	})
+	f.Mass = "g"
+	if f.V.Mass == ounce {
+		f.Mass = "oz"
+	}
+}
+
+// weighs returns the instrument and the channel that say the received mass of what lies on
+// a station, and whether a person types it; empty if none does.
+func (b *bench) weighs(station string) (instrument, channel string, typed bool) {
+	for _, st := range b.measuring(station) {
+		for _, c := range b.channels[st.GetInstrument()] {
+			if c.GetProperty() == "received_mass" {
+				return st.GetInstrument(), c.GetName(), st.GetDriver() == "keyed"
+			}
+		}
+	}
+	return "", "", false
 }
 
 func (b *Board) register(w http.ResponseWriter, r *http.Request) {
 	v := visitorOf(r)
 	f := newForm(v)
-	f.typed(r, append(identityFields, "sample")...)
+	f.typed(r, append(identityFields, "sample", "station", "mass")...)
 	f.Values["sample"] = code(f.Values["sample"])
-	done, err := b.desk.RegisterSample(r.Context(), &pb.RegisterSampleRequest{
-		RequestId: f.Request, Person: v.actor(), Sample: f.Values["sample"], Identity: identityOf(f.Values),
-	})
+	grams, err := v.grams(f.Values["mass"])
 	if err != nil {
+		f.Problems["mass"] = v.T("is no mass")
+	} else {
+		var done *pb.RegisterSampleResponse
+		done, err = b.desk.RegisterSample(r.Context(), &pb.RegisterSampleRequest{
+			RequestId: f.Request, Person: v.actor(), Sample: f.Values["sample"], Identity: identityOf(f.Values),
+		})
+		if err == nil {
+			to := url.Values{"code": {done.GetSample()}, "done": {v.T("%s is registered.", done.GetSample())}}
+			if err := b.receive(r, f, done.GetSample(), grams); err != nil {
+				to.Set("failed", problem(err)) // it is registered all the same
+			}
+			http.Redirect(w, r, base+"scan?"+to.Encode(), http.StatusSeeOther)
+			return
+		}
 		f.fails(err)
-		b.show(w, r, httpStatus(err), "register", v.T("Register a sample"), f, "")
-		return
 	}
-	http.Redirect(w, r, base+"scan?code="+url.QueryEscape(done.GetSample())+"&done="+url.QueryEscape(v.T("%s is registered.", done.GetSample())), http.StatusSeeOther)
+	b.reception(r, &f)
+	b.show(w, r, max(httpStatus(err), http.StatusUnprocessableEntity), "register", v.T("Register a sample"), f, "")
+}
+
+// receive lays a new sample on the station that was chosen, and enters the mass that was
+// typed for it.
+func (b *Board) receive(r *http.Request, f formView, sample, grams string) error {
+	station := f.Values["station"]
+	if station == "" {
+		return nil
+	}
+	_, err := b.desk.PlaceSample(r.Context(), &pb.PlaceSampleRequest{RequestId: f.Request + "-place", Person: f.V.actor(), Station: station, Sample: sample})
+	if err != nil || grams == "" {
+		return err
+	}
+	var instrument, channel string
+	var typed bool
+	b.watch.look(func(bench *bench) { instrument, channel, typed = bench.weighs(station) })
+	if !typed {
+		return status.Errorf(codes.FailedPrecondition, "mass: no instrument of %s takes a typed mass; the scale says what lies on it", station)
+	}
+	_, err = b.gear.ActOnInstrument(r.Context(), &pb.ActOnInstrumentRequest{
+		RequestId: f.Request + "-mass", Person: f.V.actor(), Instrument: instrument, Action: pb.Action_ACTION_ENTER, Channel: channel, Text: grams,
+	})
+	return err
+}
+
+// grams reads a mass that was typed in the visitor's unit, as it is entered; empty if none
+// was.
+func (v visitor) grams(typed string) (string, error) {
+	if typed == "" {
+		return "", nil
+	}
+	value, err := strconv.ParseFloat(strings.Replace(typed, ",", ".", 1), 64)
+	if err != nil || !(value > 0) || value > 1e6 {
+		return "", status.Errorf(codes.InvalidArgument, "mass: %q is no mass", typed)
+	}
+	if v.Mass == ounce {
+		return strconv.FormatFloat(value*gramsPerOunce, 'f', 2, 64), nil
+	}
+	return strconv.FormatFloat(value, 'f', -1, 64), nil
 }
 
 // scanView is what can be done with a sample whose label was scanned or typed.

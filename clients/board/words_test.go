@@ -54,7 +54,7 @@ func TestEveryTextIsTranslated(t *testing.T) {
 	for _, w := range expectedWords {
 		texts[w] = true
 	}
-	for _, e := range []protoreflect.Enum{pb.MarkKind(1), pb.SampleKind(1), pb.FlagCode(1), pb.QualityReason(1), pb.InstrumentState(1), pb.Quality(1)} {
+	for _, e := range []protoreflect.Enum{pb.MarkKind(1), pb.SampleKind(1), pb.FlagCode(1), pb.QualityReason(1), pb.InstrumentState(1), pb.Quality(1), pb.GapReason(1), pb.Verdict(1), pb.CheckVerdict(1)} {
 		d := e.Descriptor().Values()
 		for i := range d.Len() {
 			if n := d.Get(i).Number(); n != 0 {
