@@ -31,8 +31,13 @@ func newCalibration(e *pb.Entry) *calibration {
 
 func (c *calibration) pb() *pb.Calibration { return c.entry.GetCalibrationMade().GetCalibration() }
 
+// of tells whether a calibration corrects a channel of a device.
 func (c *calibration) of(channel, device string) bool {
-	return c.curve != nil && c.pb().GetChannel() == channel && (c.device == "" || c.device == device)
+	return c.curve != nil && c.ofDevice(channel, device)
+}
+
+func (c *calibration) ofDevice(channel, device string) bool {
+	return c.pb().GetChannel() == channel && (c.device == "" || c.device == device)
 }
 
 // inForce returns the calibration that counts for a channel with a device at a time: the
@@ -44,6 +49,24 @@ func (b *Book) inForce(instrument, channel, device string, at time.Time) *calibr
 		}
 	}
 	return nil
+}
+
+// Lag returns how the bean probe of a roast follows what it touches, and the calibration
+// whose plunge test says so: the one recorded last of those that are valid from before the
+// charge; an empty name if there is none.
+func (b *Book) Lag(id string) (lag roast.Lag, calibration string) {
+	x := b.roasts[id]
+	if x == nil {
+		return roast.Lag{}, ""
+	}
+	device, charged := b.device(x.first), x.pb.GetChargedAt().AsTime()
+	for _, c := range slices.Backward(b.calibrations[x.pb.GetInstrument()]) {
+		r := c.pb().GetResponse()
+		if r.GetTimeConstantS() > 0 && c.ofDevice(x.first.bean(), device) && !c.pb().GetFrom().AsTime().After(charged) {
+			return roast.Lag{Tau: r.GetTimeConstantS(), Standard: r.GetStandardUncertaintyS()}, c.pb().GetId()
+		}
+	}
+	return roast.Lag{}, ""
 }
 
 // device returns the identity of the device of a run, as far as it is known.

@@ -47,6 +47,7 @@ func (b *Book) Progress(id string, history []forecast.Past, now time.Time) *pb.R
 		p.Marks = append(p.Marks, proto.CloneOf(m))
 	}
 	x.show(p, b.oldest())
+	b.correct(x, p)
 	for _, e := range forecast.Marks(history, x.now(p.GetElapsedS(), b.oldest())) {
 		p.Expected = append(p.Expected, expected(e))
 		if e.Overdue {
@@ -98,6 +99,19 @@ func (x *oneRoast) show(p *pb.RoastProgress, oldest float64) {
 		p.Findings = append(p.Findings, &pb.Finding{
 			Name: f.Name, Value: f.Value, Unit: f.Unit, StandardUncertainty: f.Entry().StandardUncertainty, Method: f.Method,
 		})
+	}
+}
+
+// correct fills in what the bean probe touched, from half a window after the charge on:
+// before that, some of its readings are of the empty drum.
+func (b *Book) correct(x *oneRoast, p *pb.RoastProgress) {
+	lag, by := b.Lag(x.pb.GetRoast())
+	if by == "" {
+		return
+	}
+	if c, ok := x.run.drum.tracker.Corrected(lag); ok && c.At-roast.LagWindow/2 >= x.charge {
+		p.CorrectedCel, p.CorrectedS = proto.Float64(c.Cel), proto.Float64(c.At-x.charge)
+		p.CorrectedUncertainty, p.CorrectedNoise = proto.Float64(c.Standard), proto.Float64(c.Noise)
 	}
 }
 

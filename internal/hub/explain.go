@@ -5,6 +5,7 @@ import (
 
 	"github.com/evenbench/evenbench/internal/book"
 	"github.com/evenbench/evenbench/internal/explain"
+	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -17,6 +18,7 @@ func (s *recordService) ExplainFinding(ctx context.Context, r *pb.ExplainFinding
 		return nil, invalid("sample", "and roast: name one of the two")
 	}
 	var record *pb.SampleRecord
+	lags := map[string]lagged{} // by roast
 	var refusal error
 	err := s.scribe.read(ctx, func(b *book.Book) {
 		code := r.GetSample()
@@ -33,6 +35,11 @@ func (s *recordService) ExplainFinding(ctx context.Context, r *pb.ExplainFinding
 		}
 		if refusal = known(b, code); refusal == nil {
 			record, _ = b.Record(code)
+			for _, x := range record.GetRoasts() {
+				if lag, by := b.Lag(x.GetRoast()); by != "" {
+					lags[x.GetRoast()] = lagged{x, lag, by}
+				}
+			}
 		}
 	})
 	if err := first(refusal, err); err != nil {
@@ -42,5 +49,16 @@ func (s *recordService) ExplainFinding(ctx context.Context, r *pb.ExplainFinding
 	if err != nil {
 		return nil, refuse(pb.ErrorReason_ERROR_REASON_FINDING_UNKNOWN, "name: %v", err)
 	}
+	if l, known := lags[answer.GetRoast()]; known {
+		explain.Lagging(answer, l.roast, l.lag, l.by)
+	}
 	return answer, nil
+}
+
+// lagged is a roast, how its bean probe follows what it touches, and the calibration that
+// says so.
+type lagged struct {
+	roast *pb.Roast
+	lag   roast.Lag
+	by    string
 }

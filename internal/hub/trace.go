@@ -22,6 +22,7 @@ func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*p
 			return
 		}
 		t.span, t.anew = b.Span(r.GetRoast()), anewOf(b, t.roast)
+		t.lag, t.lagBy = b.Lag(r.GetRoast())
 		opened, _ := b.Run(t.roast.GetInstrument(), t.roast.GetRun())
 		t.doubts = map[string][]book.Doubt{}
 		for _, c := range opened.GetChannels() {
@@ -46,6 +47,12 @@ type trace struct {
 	anew   anew
 	doubts map[string][]book.Doubt // by channel
 	curves []*pb.Curve
+	bean   *pb.Curve // one of them; nil if it was not asked for
+	// clock is the times of the bean curve on the clock of the drum: points of readings
+	// are gathered by it, and so are those that the hub follows the roast by.
+	clock []float64
+	lag   roast.Lag
+	lagBy string // calibration that the lag is from; empty if it is not known
 }
 
 // choose sets up the curves: those asked for, or all continuous channels.
@@ -57,7 +64,11 @@ func (t *trace) choose(channels []*pb.Channel, wanted []string) error {
 		}
 		all = append(all, c.GetName())
 		if len(wanted) == 0 || slices.Contains(wanted, c.GetName()) {
-			t.curves = append(t.curves, &pb.Curve{Channel: c.GetName(), Role: c.GetRole(), Unit: c.GetUnit()})
+			curve := &pb.Curve{Channel: c.GetName(), Role: c.GetRole(), Unit: c.GetUnit()}
+			if role, ok := roast.RoleOf(c.GetRole()); ok && role == roast.Bean {
+				t.bean = curve
+			}
+			t.curves = append(t.curves, curve)
 		}
 	}
 	for _, name := range wanted {
@@ -116,8 +127,12 @@ func (t *trace) add(cursor uint64, b *pb.ReadingBatch) {
 		}
 		for _, c := range t.curves {
 			if c.GetChannel() == row.Series.GetChannel() {
-				c.ElapsedS = append(c.ElapsedS, b.Elapsed(row).Seconds()+run.Offset-t.span.Charge)
+				at := b.Elapsed(row).Seconds() + run.Offset
+				c.ElapsedS = append(c.ElapsedS, at-t.span.Charge)
 				t.append(c, row, cursor)
+				if c == t.bean {
+					t.clock = append(t.clock, at)
+				}
 			}
 		}
 	}
@@ -162,20 +177,42 @@ func doubt(c *pb.Curve, reason pb.QualityReason, at uint32) {
 
 func (t *trace) response() *pb.GetTraceResponse {
 	response := &pb.GetTraceResponse{Roast: t.roast, Sample: t.sample, Curves: t.curves}
-	for _, c := range t.curves {
-		if c.GetRole() == "bean" {
-			response.RateOfRise = rateOfRise(c)
-		}
+	if t.bean == nil {
+		return response
+	}
+	bean := roast.Trace{At: t.clock, Cel: t.bean.GetValue()}
+	response.RateOfRise = t.rateOfRise(bean)
+	if t.lagBy != "" {
+		response.LagCorrected = t.lagCorrected(bean)
 	}
 	return response
 }
 
 // rateOfRise computes the rate of rise of a bean curve, as findings have it.
-func rateOfRise(bean *pb.Curve) *pb.Curve {
-	curve := &pb.Curve{Channel: bean.GetChannel(), Role: "rate_of_rise", Unit: "K/min", WindowS: roast.RateWindow}
-	for _, r := range (roast.Trace{At: bean.GetElapsedS(), Cel: bean.GetValue()}).Rates(roast.RateWindow) {
-		curve.ElapsedS = append(curve.ElapsedS, r.At)
+func (t *trace) rateOfRise(bean roast.Trace) *pb.Curve {
+	curve := &pb.Curve{Channel: t.bean.GetChannel(), Role: "rate_of_rise", Unit: "K/min", WindowS: roast.RateWindow}
+	for _, r := range bean.Rates(roast.RateWindow) {
+		curve.ElapsedS = append(curve.ElapsedS, r.At-t.span.Charge)
 		curve.Value = append(curve.Value, r.PerMinute)
 	}
 	return curve
+}
+
+// lagCorrected computes what the bean probe touched.
+func (t *trace) lagCorrected(bean roast.Trace) *pb.LagCorrectedCurve {
+	lagged := &pb.LagCorrectedCurve{
+		Curve:         &pb.Curve{Channel: t.bean.GetChannel(), Role: "bean_lag_corrected", Unit: t.bean.GetUnit(), WindowS: roast.LagWindow},
+		TimeConstantS: t.lag.Tau, TimeConstantUncertaintyS: t.lag.Standard, Calibration: t.lagBy, Method: roast.MethodLagCorrected,
+	}
+	var noise []float64
+	for _, c := range bean.Corrected(t.lag) {
+		lagged.Curve.ElapsedS = append(lagged.Curve.ElapsedS, c.At-t.span.Charge)
+		lagged.Curve.Value = append(lagged.Curve.Value, c.Cel)
+		lagged.StandardUncertainty = append(lagged.StandardUncertainty, c.Standard)
+		noise = append(noise, c.Noise)
+	}
+	if slices.Sort(noise); len(noise) > 0 {
+		lagged.NoiseAmplification = noise[len(noise)/2]
+	}
+	return lagged
 }

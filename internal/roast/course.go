@@ -75,6 +75,7 @@ type local struct {
 	slope, slopeUncertainty float64
 	bend                    float64 // coefficient of the square, K/s²
 	cube                    float64 // K/s³
+	scatter                 float64 // standard deviation of the points about it, K
 }
 
 // fit fits a polynomial of a degree of 1 to 3 to the points from a time to a time;
@@ -95,6 +96,7 @@ func (c course) fit(at, from, to float64, degree int) (local, bool) {
 	l := local{
 		cel: f.Coefficients[0], celUncertainty: root(shared * f.Covariance[0][0]),
 		slope: f.Coefficients[1], slopeUncertainty: root(shared * f.Covariance[1][1]),
+		scatter: f.ResidualSD,
 	}
 	if degree > 1 {
 		l.bend = f.Coefficients[2]

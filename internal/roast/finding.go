@@ -66,6 +66,9 @@ const (
 
 const (
 	beanSeconds = 15
+	// AroundMark is how long before and after a mark readings count for the temperature
+	// there, s.
+	AroundMark = beanSeconds / 2.0
 	// areaBase is what the area is above, degree Celsius.
 	areaBase = 100
 	// areaHole is the longest time between two points that a straight line is drawn

@@ -26,6 +26,9 @@ type Corrected struct {
 	// Cel is the temperature, degree Celsius, and Standard its standard uncertainty: by
 	// the scatter of the points and the uncertainty of τ, without that of the probe.
 	Cel, Standard float64
+	// Noise is by how much the scatter of such values is larger than that of the points
+	// they are made of; 0 where those do not scatter.
+	Noise float64
 }
 
 // correct corrects a course at one of its points; false if there are too few round it.
@@ -34,20 +37,23 @@ func (c course) correct(at float64, lag Lag) (Corrected, bool) {
 	if !ok {
 		return Corrected{}, false
 	}
-	return Corrected{
-		At: at, Cel: l.cel + lag.Tau*l.slope,
-		Standard: math.Sqrt(l.celUncertainty*l.celUncertainty + lag.Tau*lag.Tau*l.slopeUncertainty*l.slopeUncertainty + l.slope*l.slope*lag.Standard*lag.Standard),
-	}, true
+	scatter := math.Hypot(l.celUncertainty, lag.Tau*l.slopeUncertainty)
+	x := Corrected{At: at, Cel: l.cel + lag.Tau*l.slope, Standard: math.Hypot(scatter, l.slope*lag.Standard)}
+	if l.scatter > 0 {
+		x.Noise = scatter / l.scatter
+	}
+	return x, true
 }
 
-// Corrected returns what the probe touched along a stored trace, for a τ above 0: a
-// channel beside the trace, never in its place.
+// Corrected returns what the probe touched along a stored trace, for a τ above 0, from
+// half of a window after its first point to half of one before its last: a channel beside
+// the trace, never in its place.
 func (t Trace) Corrected(lag Lag) []Corrected {
 	c := t.clean()
 	var out []Corrected
 	for _, p := range c {
-		if p.at+LagWindow/2 > c[len(c)-1].at {
-			break
+		if p.at-LagWindow/2 < c[0].at || p.at+LagWindow/2 > c[len(c)-1].at {
+			continue
 		}
 		if x, ok := c.correct(p.at, lag); ok {
 			out = append(out, x)

@@ -120,8 +120,8 @@ func Findings(records []*pb.SampleRecord) Table {
 	}
 }
 
-// Trace is one row a point of a roast's curves; the rate of rise is one of them,
-// under the channel's name with _rate.
+// Trace is one row a point of a roast's curves. The rate of rise is one of them, under the
+// channel's name with _rate, and so is what the bean probe touched, with _lag_corrected.
 func Trace(t *pb.GetTraceResponse) Table {
 	curves := t.GetCurves()
 	return Table{
@@ -145,7 +145,10 @@ func Trace(t *pb.GetTraceResponse) Table {
 					return
 				}
 			}
-			each(t.GetRateOfRise(), t.GetRateOfRise().GetChannel()+"_rate")
+			if each(t.GetRateOfRise(), t.GetRateOfRise().GetChannel()+"_rate") {
+				corrected := t.GetLagCorrected().GetCurve()
+				each(corrected, corrected.GetChannel()+"_lag_corrected")
+			}
 		}),
 	}
 }
