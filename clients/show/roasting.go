@@ -10,7 +10,7 @@ import (
 )
 
 // Roasting writes the roasts that are going on, with the marks that they had and when the
-// next ones are due; below, what is wrong or missing.
+// next ones are due; how they stand to the criteria; and what is wrong or missing.
 func (s Style) Roasting(w io.Writer, list []*pb.RoastProgress) error {
 	if len(list) == 0 {
 		_, err := fmt.Fprintln(w, "nothing is roasting")
@@ -18,10 +18,18 @@ func (s Style) Roasting(w io.Writer, list []*pb.RoastProgress) error {
 	}
 	t := NewTable("DRUM", "SAMPLE", ">TIME\nmin", ">BEAN\n°C", ">RISE\n°C/min", ">AIR\n°C", ">INLET\n°C", "HAD", ">AT", "EXPECTED", ">LIKELY", "9 OF 10 COME")
 	var troubled []int
-	var remarks strings.Builder
+	var corrected, below, remarks strings.Builder
 	for _, p := range list {
 		for _, r := range p.GetRemarks() {
 			fmt.Fprintf(&remarks, "%s: %s\n", p.GetStation(), plain(r))
+		}
+		for _, x := range p.GetStandings() {
+			if r := x.GetRemark(); r != "" {
+				fmt.Fprintf(&remarks, "%s: %s: %s\n", p.GetStation(), spaced(subjectOf(x.GetWindow())), plain(r))
+			}
+		}
+		if text := touched(p); text != "" {
+			fmt.Fprintf(&corrected, "%s: %s\n", p.GetStation(), text)
 		}
 		first := []string{
 			p.GetStation(), whose(p.GetSample()), Elapsed(p.GetElapsedS()), reads(p.BeanCel, "Cel"), reads(p.RateOfRise, "K/min"),
@@ -44,10 +52,16 @@ func (s Style) Roasting(w io.Writer, list []*pb.RoastProgress) error {
 		}
 		return line
 	})
-	if err != nil || remarks.Len() == 0 {
+	if err != nil {
 		return err
 	}
-	_, err = io.WriteString(w, "\n"+remarks.String())
+	s.standings(&below, list)
+	for _, text := range []string{corrected.String(), remarks.String()} {
+		if text != "" {
+			below.WriteString("\n" + text)
+		}
+	}
+	_, err = io.WriteString(w, below.String())
 	return err
 }
 

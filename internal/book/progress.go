@@ -48,12 +48,14 @@ func (b *Book) Progress(id string, history []forecast.Past, now time.Time) *pb.R
 	}
 	x.show(p, b.oldest())
 	b.correct(x, p)
-	for _, e := range forecast.Marks(history, x.now(p.GetElapsedS(), b.oldest())) {
+	foreseen := forecast.Marks(history, x.now(p.GetElapsedS(), b.oldest()))
+	for _, e := range foreseen {
 		p.Expected = append(p.Expected, expected(e))
 		if e.Overdue {
 			p.Remarks = append(p.Remarks, fmt.Sprintf("in the earlier roasts %s had come by now: set the mark if it has", MarkWord(e.Kind)))
 		}
 	}
+	p.Standings = b.standings(x, p, foreseen)
 	return p
 }
 

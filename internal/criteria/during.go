@@ -5,7 +5,6 @@ import (
 
 	"github.com/evenbench/evenbench/internal/metrology/conformity"
 	"github.com/evenbench/evenbench/internal/metrology/uncertainty"
-	"github.com/evenbench/evenbench/internal/roast"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -13,192 +12,155 @@ import (
 type Course struct {
 	// Now is the time from the charge, s.
 	Now float64
-	// Marks that are set, in s from the charge.
-	Marks roast.Marks
-	// Foreseen is when the marks that are not set are expected, s from the charge, with
-	// the standard uncertainty of that; empty where nothing foresees them.
+	// Marks that are set, in s from the charge, with what is known of their error.
+	Marks map[pb.MarkKind]uncertainty.Estimate
+	// Foreseen is when the marks that are not set are expected, s from the charge; empty
+	// where nothing foresees them.
 	Foreseen map[pb.MarkKind]uncertainty.Estimate
+	// Found are the findings so far, by name.
+	Found map[string]Value
 }
 
-// Standing is how a roast that goes on stands to one window.
+// Standing is how a roast that goes on stands to one window. Values are in the window's
+// unit, times in s from the charge.
 type Standing struct {
 	Window *pb.Window
 	State  State
-	// Least and Most are what the value will be at least and at most, whatever comes
-	// now, in the window's unit; infinite where nothing is known of that.
+	// Value is the finding were the roast to end now, or as it is for good where it
+	// awaits nothing. Nil where a mark that it needs is not set.
+	Value *uncertainty.Estimate
+	// Least and Most are what it will be at least and at most, whatever comes now;
+	// infinite where nothing bounds it.
 	Least, Most float64
-	// Expected is the value that is foreseen, with the probabilities that it will lie
-	// inside, below and above; nil if nothing foresees it.
+	// Expected is the finding that is foreseen; nil if nothing foresees it, or if it is
+	// settled.
 	Expected *Expected
-	// From and Until are when the mark that decides it must be set, for the value to lie
-	// inside, in s from the charge; infinite where it may be at any time, and NaN if no
-	// mark is waited for.
+	// Odds are of the finding for good, or of the one that is foreseen; nil without
+	// either.
+	Odds *Odds
+	// Awaits is the mark that settles it; unspecified if that is set.
+	Awaits pb.MarkKind
+	// From and Until are when that mark must come for the finding to lie inside;
+	// infinite where it may at any time, and NaN if that is not known.
 	From, Until float64
+	// Remark says why it stays open; empty if all is well.
+	Remark string
 }
 
-// Expected is a value that is foreseen.
+// Expected is a finding that is foreseen, and what bounds it.
 type Expected struct {
 	uncertainty.Estimate
-	Inside, Below, Above float64
+	least, most float64
 }
+
+// Interval returns between which values it comes to lie with a probability of coverage.
+func (e Expected) Interval(coverage float64) (low, high float64) {
+	half := e.Quantile((1+coverage)/2) * e.Standard
+	return max(e.least, e.Value-half), min(e.most, e.Value+half)
+}
+
+// Odds are the probabilities that a finding lies inside a window, below it and above it.
+// They sum to 1.
+type Odds struct{ Inside, Below, Above float64 }
 
 // State says in a word how a roast that goes on stands to a window.
 type State string
 
-// The states. Certain ones first: what is out or in stays so, whatever comes.
+// The states. Out, In and Unsure are for good, whatever comes.
 const (
 	Out      State = "out"
 	In       State = "in"
+	Unsure   State = "unsure" // so near to a limit that the uncertainty reaches over it
 	WillOut  State = "will be out"
 	OnCourse State = "on course"
 	Open     State = "open"
 )
 
-// During says how a roast that goes on stands to the windows of a set on its times, for
-// a sample of an identity, in the order of the set. Windows on what only shows
-// afterwards, such as masses and colours, are left out.
+// During says how a roast that goes on stands to the windows of a set that it can meet or
+// miss while it does, for a sample of an identity, in the order of the set. Windows on
+// what only shows afterwards, such as masses and colours, are left out.
 //
-// What is out already, or in for good, follows from the marks and the time alone. What
-// will be out is what is expected to be, with a probability of one less the risk that
-// the set accepts.
+// What is out already, or in for good, follows from the marks, the findings and the time
+// alone. What will be out is what is expected to be, with a probability of one less the
+// risk that the set accepts.
 func During(set *pb.Criteria, to Identity, c Course) []Standing {
 	var list []Standing
 	for _, w := range set.GetWindows() {
-		of, ok := durations[w.GetFinding()]
-		if !ok || !Applies(w, to) {
+		if !Applies(w, to) {
 			continue
 		}
-		list = append(list, stand(w, of, c, set.GetAcceptedRisk()))
+		s := Standing{Window: w, State: Open, Least: math.Inf(-1), Most: math.Inf(1), From: math.NaN(), Until: math.NaN()}
+		name := w.GetFinding()
+		if t, ok := times[name]; ok {
+			s.time(t, c, set.GetAcceptedRisk())
+		} else if shown, ok := shows[name]; ok {
+			s.show(shown, c, set.GetAcceptedRisk())
+		} else {
+			continue
+		}
+		list = append(list, s)
 	}
 	return list
 }
 
-// duration is a finding on the time between two marks, or its share of the whole time.
-type duration struct {
-	from, to pb.MarkKind
-	share    bool
-}
-
-var durations = map[string]duration{
-	"total_time":            {from: charge, to: drop},
-	"time_to_turning_point": {from: charge, to: turn},
-	"drying_time":           {from: charge, to: yellowing},
-	"browning_time":         {from: yellowing, to: crack},
-	"development_time":      {from: crack, to: drop},
-	"development_ratio":     {from: crack, to: drop, share: true},
-}
-
-const (
-	charge    = pb.MarkKind_MARK_KIND_CHARGE
-	turn      = pb.MarkKind_MARK_KIND_TURNING_POINT
-	yellowing = pb.MarkKind_MARK_KIND_YELLOWING
-	crack     = pb.MarkKind_MARK_KIND_FIRST_CRACK
-	drop      = pb.MarkKind_MARK_KIND_DROP
-)
-
-func stand(w *pb.Window, of duration, c Course, risk float64) Standing {
-	s := Standing{Window: w, State: Open, Least: 0, Most: math.Inf(1), From: math.NaN(), Until: math.NaN()}
-	if of.share {
-		s.Most = 100
-	}
-	limits := Limits(w)
-	from, begun := c.Marks[of.from]
-	if of.from == charge {
-		from, begun = 0, true
-	}
-	to, ended := c.Marks[of.to]
-	switch {
-	case begun && ended:
-		s.Least = of.value(from, to)
-		s.Most = s.Least
-	case begun:
-		// What is between two marks only grows, and so does its share: what lay before
-		// does not.
-		s.Least = of.value(from, max(c.Now, from))
-		s.From, s.Until = of.when(from, limits.Low), of.when(from, limits.High)
-	}
-	s.State = certain(s, limits)
-	e, ok := of.expected(c)
-	if !ok || begun && ended {
-		return s
-	}
-	d, err := conformity.Decide(e, limits, risk)
+// settle decides by a value that is for good.
+func (s *Standing) settle(v uncertainty.Estimate, risk float64) {
+	d, err := conformity.Decide(v, Limits(s.Window), risk)
 	if err != nil {
-		return s
+		s.Remark = err.Error()
+		return
 	}
-	s.Expected = &Expected{Estimate: e, Inside: d.Probability, Below: d.Below, Above: d.Above}
+	s.Value, s.Least, s.Most, s.Awaits = &v, v.Value, v.Value, pb.MarkKind_MARK_KIND_UNSPECIFIED
+	s.Odds = &Odds{Inside: d.Probability, Below: d.Below, Above: d.Above}
+	s.State = map[conformity.Verdict]State{conformity.Inside: In, conformity.Outside: Out, conformity.Undecided: Unsure}[d.Verdict]
+}
+
+// bound says what is certain of a value that lies between bounds, with the standard
+// uncertainty that it has at either.
+func (s *Standing) bound(u, risk float64) {
+	limits := Limits(s.Window)
+	least, most := uncertainty.Estimate{Value: s.Least, Standard: u}, uncertainty.Estimate{Value: s.Most, Standard: u}
+	switch {
+	case above(least, limits.High) >= 1-risk || below(most, limits.Low) >= 1-risk:
+		s.State = Out
+	case below(least, limits.Low)+above(most, limits.High) <= risk:
+		s.State = In
+	}
+}
+
+// expect says what is foreseen of a value that cannot leave its bounds.
+func (s *Standing) expect(e uncertainty.Estimate, risk float64) {
+	e.Value = min(max(e.Value, s.Least), s.Most)
+	s.Expected = &Expected{Estimate: e, least: s.Least, most: s.Most}
+	// It lies between its bounds for certain, so that probabilities are shares of that.
+	limits, all := Limits(s.Window), 1-below(e, s.Least)-above(e, s.Most)
+	if all <= 0 {
+		return // there is nothing between them
+	}
+	s.Odds = &Odds{
+		Below: max(0, below(e, min(limits.Low, s.Most))-below(e, s.Least)) / all,
+		Above: max(0, above(e, max(limits.High, s.Least))-above(e, s.Most)) / all,
+	}
+	s.Odds.Inside = max(0, 1-s.Odds.Below-s.Odds.Above)
 	switch {
 	case s.State != Open:
-	case d.Verdict == conformity.Outside:
+	case s.Odds.Below >= 1-risk || s.Odds.Above >= 1-risk:
 		s.State = WillOut
-	case d.Verdict == conformity.Inside:
+	case s.Odds.Inside >= 1-risk:
 		s.State = OnCourse
 	}
-	return s
 }
 
-func certain(s Standing, limits conformity.Window) State {
-	switch {
-	case s.Least > limits.High || s.Most < limits.Low:
-		return Out
-	case s.Least >= limits.Low && s.Most <= limits.High:
-		return In
+// below returns the probability that a quantity lies below a limit; either may be
+// infinite.
+func below(e uncertainty.Estimate, limit float64) float64 {
+	if math.IsInf(limit, 0) || math.IsInf(e.Value, 0) {
+		e.Standard = 0
 	}
-	return Open
+	return e.Below(limit)
 }
 
-// value returns the finding of two marks, s from the charge.
-func (d duration) value(from, to float64) float64 {
-	if d.share {
-		if to <= 0 {
-			return 0
-		}
-		return 100 * (to - from) / to
-	}
-	return to - from
-}
-
-// when returns at which time of the second mark the finding has a value.
-func (d duration) when(from, value float64) float64 {
-	switch {
-	case math.IsInf(value, 0):
-		return value
-	case d.share && value >= 100:
-		return math.Inf(1)
-	case d.share:
-		return from / (1 - value/100)
-	}
-	return from + value
-}
-
-// expected returns the finding by what is foreseen of its marks; false if not both are
-// set or foreseen. Two marks that are foreseen are taken as independent, which leaves
-// more open than they would if both came late.
-func (d duration) expected(c Course) (uncertainty.Estimate, bool) {
-	at := func(kind pb.MarkKind) (uncertainty.Estimate, bool) {
-		if kind == charge {
-			return uncertainty.Estimate{}, true
-		}
-		if set, ok := c.Marks[kind]; ok {
-			return uncertainty.Estimate{Value: set}, true
-		}
-		e, ok := c.Foreseen[kind]
-		return e, ok
-	}
-	from, begun := at(d.from)
-	to, ends := at(d.to)
-	if !begun || !ends {
-		return uncertainty.Estimate{}, false
-	}
-	in, err := uncertainty.NewInputs([]uncertainty.Input{{Name: "from", Estimate: from}, {Name: "to", Estimate: to}})
-	if err != nil {
-		return uncertainty.Estimate{}, false
-	}
-	r, err := in.Propagate(func(x []float64) float64 { return d.value(x[0], x[1]) }, func(x []float64) []float64 {
-		if d.share {
-			return []float64{-100 / x[1], 100 * x[0] / (x[1] * x[1])}
-		}
-		return []float64{-1, 1}
-	})
-	return r.Estimate, err == nil
+func above(e uncertainty.Estimate, limit float64) float64 {
+	e.Value = -e.Value
+	return below(e, -limit)
 }

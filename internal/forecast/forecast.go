@@ -43,6 +43,9 @@ type Expected struct {
 	// as likely to come before Likely as after it; none of them lies in the past. NaN if
 	// it is not known.
 	Earliest, Likely, Latest float64
+	// When is what they are made of, without regard to how late it is by now; not valid
+	// if it is not known.
+	When uncertainty.Estimate
 	// Roasts is how many earlier roasts it is told from.
 	Roasts int
 	// Unknown says why it is not known; empty if it is.
@@ -156,6 +159,7 @@ func (d due) expected(now Now) Expected {
 	if d.unknown != "" {
 		return e
 	}
+	e.When = d.when
 	half := d.when.Quantile((1+Coverage)/2) * d.when.Standard
 	e.Overdue = d.when.Value+half < now.Elapsed
 	e.Earliest = max(now.Elapsed, d.when.Value-half)
