@@ -76,8 +76,17 @@ func (b *bench) own(ctx context.Context, s *sheet, n int) (err error) {
 	if err := h.ownCosts(ctx, s, line, b.size.growth.settle); err != nil {
 		return err
 	}
-	for range b.size.repeats {
-		took, err := h.crashOne(ctx, w)
+	list, err := processes()
+	if err != nil {
+		return err
+	}
+	drivers := below(list, h.process.pid())
+	if len(drivers) != n {
+		return fmt.Errorf("the hub has %d processes below it for %d instruments", len(drivers), n)
+	}
+	// Another one each time: one that crashes again and again is left alone for longer.
+	for _, d := range drivers[:min(b.size.repeats, n)] {
+		took, err := crash(ctx, d, w)
 		if err != nil {
 			return err
 		}
@@ -132,20 +141,12 @@ func (h *hub) ownCosts(ctx context.Context, s *sheet, line string, window time.D
 	return nil
 }
 
-// crashOne kills a driver and returns how long it takes until a reading of a new run is
-// on disk and with a subscriber.
-func (h *hub) crashOne(ctx context.Context, w *runWatch) (time.Duration, error) {
-	list, err := processes()
-	if err != nil {
-		return 0, err
-	}
-	drivers := below(list, h.process.pid())
-	if len(drivers) == 0 {
-		return 0, errors.New("the hub has no driver to crash")
-	}
+// crash kills a driver and returns how long it takes until a reading of a new run is on
+// disk and with a subscriber.
+func crash(ctx context.Context, driver process, w *runWatch) (time.Duration, error) {
 	began := time.Now()
-	if err := syscall.Kill(drivers[len(drivers)-1].pid, syscall.SIGKILL); err != nil {
-		return 0, err
+	if err := syscall.Kill(driver.pid, syscall.SIGKILL); err != nil {
+		return 0, fmt.Errorf("crash the driver with pid %d: %w", driver.pid, err)
 	}
 	came, err := w.next(ctx)
 	return came.Sub(began), err
