@@ -170,8 +170,8 @@ func rawStream(b *testing.B, dir string) func([][]byte) {
 	}
 }
 
-// BenchmarkGroup compares storing a group entry by entry with an atomic batch:
-// where they cross is soloEntries.
+// BenchmarkGroup compares storing a group entry by entry with an atomic batch, and one
+// sync after either.
 func BenchmarkGroup(b *testing.B) {
 	for _, n := range []int{1, 4, 8, 12, 16, 24, 48} {
 		b.Run(strconv.Itoa(n), func(b *testing.B) {

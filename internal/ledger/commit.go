@@ -37,9 +37,9 @@ const (
 
 func wrongLast(code int) bool { return code == codeWrongLast || code == codeWrongLastYet }
 
-// soloEntries is the largest group that is stored entry by entry. An atomic
-// batch is staged in files of its own first, which costs as much as about
-// twenty synced writes however small it is (BenchmarkGroup).
+// soloEntries is the largest group that is stored entry by entry on a cluster, where
+// each is agreed upon by itself, and an atomic batch is staged first. The server of this
+// process stores any group so (BenchmarkGroup).
 const soloEntries = 16
 
 // publisher stores groups of records, one group at a time.
@@ -57,7 +57,7 @@ type publisher struct {
 func newPublisher(s *store, timeout time.Duration, journal *serverLog) (*publisher, error) {
 	inbox := s.conn.NewInbox()
 	// No more answers than this can be under way.
-	replies := make(chan *nats.Msg, soloEntries)
+	replies := make(chan *nats.Msg, defaultGroupEntries)
 	if _, err := s.conn.ChanSubscribe(inbox, replies); err != nil {
 		return nil, fmt.Errorf("open the ledger for writing: %w", err)
 	}
@@ -75,13 +75,13 @@ func (p *publisher) commit(group []record) error {
 	default:
 	}
 	var err error
-	if len(group) <= soloEntries {
+	if p.store.embedded != nil || len(group) <= soloEntries {
 		err = p.oneByOne(group)
 	} else {
 		err = p.atomically(group)
 	}
 	if err == nil && p.store.embedded != nil {
-		err = p.store.embedded.settle()
+		err = p.store.embedded.sync()
 	}
 	if err != nil {
 		return fmt.Errorf("store %s: %w", span(group[0].cursor, group[len(group)-1].cursor), err)

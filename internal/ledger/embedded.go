@@ -19,6 +19,8 @@ type embedded struct {
 	// whose name is known to be durable.
 	blocks string
 	newest uint32
+	// writing is the newest one's file, which must be synced; nil: there is none yet.
+	writing *os.File
 }
 
 // blocksDir is where the server keeps the block files of a stream.
@@ -42,7 +44,6 @@ func startEmbedded(dir, stream string, journal *serverLog) (*embedded, error) {
 		MaxPayload:            MaxEntryBytes + 4096,
 		JetStream:             true,
 		StoreDir:              dir,
-		SyncAlways:            true,
 		// The disk itself is the limit; the default would be three quarters of
 		// what happens to be free when the hub starts.
 		JetStreamMaxStore:  1 << 60,
@@ -72,25 +73,44 @@ func (e *embedded) connect(_ *Cluster, name string) (*nats.Conn, error) {
 func (e *embedded) stop() {
 	e.server.Shutdown()
 	e.server.WaitForShutdown()
+	if e.writing != nil {
+		e.writing.Close()
+	}
 }
 
-// settle makes the names of new block files durable. The server syncs what it
-// writes into a block file, but not the directory when it begins a new one, so
-// that a loss of power could take the whole file. It costs one failing stat
-// where there is none.
-func (e *embedded) settle() error {
+// sync makes durable what the server has written since the last call. The server could
+// sync by itself, but only each entry for itself or a batch that it has written twice;
+// and never the directory when it begins a block. It writes an entry to the file before
+// it answers; a full block it compresses into a new file, which it syncs before it
+// renames it over the old one.
+//
+// The file is held open from when it is first seen, so that no error of writing it back
+// can go unseen between two calls.
+func (e *embedded) sync() error {
+	if e.writing != nil {
+		if err := e.writing.Sync(); err != nil {
+			return fmt.Errorf("sync block %d: %w", e.newest, err)
+		}
+	}
 	grown := false
 	for {
-		_, err := os.Lstat(filepath.Join(e.blocks, blockName(e.newest+1)))
+		next, err := os.OpenFile(filepath.Join(e.blocks, blockName(e.newest+1)), os.O_RDWR, 0)
 		if errors.Is(err, fs.ErrNotExist) {
 			break
 		}
 		if err != nil {
-			// There may be one, and its name may not be durable.
+			// There may be one, and neither it nor its name may be durable.
 			return fmt.Errorf("look for a new block: %w", err)
 		}
+		if e.writing != nil {
+			e.writing.Close()
+		}
+		e.writing = next
 		e.newest++
 		grown = true
+		if err := next.Sync(); err != nil {
+			return fmt.Errorf("sync block %d: %w", e.newest, err)
+		}
 	}
 	if !grown {
 		return nil
@@ -114,7 +134,7 @@ func (e *embedded) settleAll() error {
 		return err
 	}
 	if len(numbers) > 0 {
-		e.newest = numbers[len(numbers)-1]
+		e.newest = numbers[len(numbers)-1] - 1 // the newest is looked for, and opened
 	}
-	return e.settle()
+	return e.sync()
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"errors"
 	"math"
 	"os"
 	"path/filepath"
@@ -35,7 +36,7 @@ func committer(l *Ledger, how func(*publisher, []record) error) func([]*pb.Entry
 			}
 			group[i] = record{e.Cursor, subjectOf(l.options.stream(), e), b}
 		}
-		return how(p, group)
+		return errors.Join(how(p, group), l.store.Load().embedded.sync())
 	}
 }
 
@@ -81,8 +82,8 @@ func Expand(name string) ([]byte, error) {
 // durable.
 func Settled(l *Ledger) uint32 { return l.store.Load().embedded.newest }
 
-// Settle makes the names of new blocks in a directory durable.
-func Settle(dir string) error { return (&embedded{blocks: dir}).settle() }
+// Sync makes durable what is in a directory of blocks.
+func Sync(dir string) error { return (&embedded{blocks: dir}).sync() }
 
 // Forget has the next reader read the files again.
 func Forget(l *Ledger) { l.store.Load().shelf.forget() }

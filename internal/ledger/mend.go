@@ -21,8 +21,8 @@ import (
 //     lost: the server would write behind it as if it were not;
 //   - an index that is not of these blocks: it is written without a sync.
 //
-// And a hub that was killed leaves the end of a group in the kernel's memory, which is
-// read like any other, and nobody syncs any more.
+// And a hub that was killed, or whose sync failed, leaves the end of a group in the
+// kernel's memory, which is read like any other, and nobody syncs any more.
 //
 // All of this is mended before the server starts. Each step may be cut short by the
 // next loss of power, and is then done again.
@@ -113,22 +113,33 @@ func (b *blocks) expandLast() error {
 }
 
 // syncEnd makes durable what was read at the end. A group is smaller than a block, so that
-// the last one lies in two at most.
+// the last one lies in two at most. They are written again and not just synced: what a
+// kernel failed to write back is in its memory as if it were on the disk, and a second
+// sync finds nothing to do. A compressed one was synced before it took its name.
 func (b *blocks) syncEnd() error {
 	numbers, err := b.list()
 	if err != nil || len(numbers) == 0 {
 		return err
 	}
 	for _, n := range numbers[max(0, len(numbers)-2):] {
-		f, err := os.OpenFile(b.path(n), os.O_RDWR, 0)
-		if err != nil {
-			return err
-		}
-		if err := errors.Join(f.Sync(), f.Close()); err != nil {
+		if err := b.writeAgain(n); err != nil {
 			return err
 		}
 	}
 	return syncDir(b.dir)
+}
+
+func (b *blocks) writeAgain(number uint32) error {
+	content, err := readInto(nil, b.path(number))
+	if err != nil || bytes.HasPrefix(content, []byte(compressedMark)) {
+		return err
+	}
+	f, err := os.OpenFile(b.path(number), os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteAt(content, 0)
+	return errors.Join(err, f.Sync(), f.Close())
 }
 
 // indexFile is what the server finds its blocks by, without reading them. It ends

@@ -235,12 +235,12 @@ func TestP2AStoreThatWasNotFinishedIsMadeAgain(t *testing.T) {
 	}
 }
 
-// A hub is killed before it has synced a group; the next one finds the group in the
-// kernel's memory and goes on. Then the power is lost.
-func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
+// onPowerDisk returns a disk that is mounted, and the directory of a ledger on it.
+func onPowerDisk(t *testing.T) (disk *powerfs.Disk, mount, record string) {
+	t.Helper()
 	peers.Need(t, powerfs.Missing())
-	disk, dir := powerfs.New(), t.TempDir()
-	if err := disk.Mount(dir); err != nil {
+	disk, mount = powerfs.New(), t.TempDir()
+	if err := disk.Mount(mount); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
@@ -248,7 +248,23 @@ func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
 			t.Error(err)
 		}
 	})
-	record := filepath.Join(dir, "data", "ledger")
+	return disk, mount, filepath.Join(mount, "data", "ledger")
+}
+
+// withoutPower takes the power away, closes the ledger and brings the power back.
+func withoutPower(t *testing.T, disk *powerfs.Disk, mount string, l *ledger.Ledger) {
+	t.Helper()
+	disk.Cut(rand.New(rand.NewPCG(1, 1)), powerfs.LoseAll)
+	_ = l.Close() // nothing can be written
+	if err := errors.Join(disk.Unmount(), disk.Mount(mount)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// A hub is killed before it has synced a group; the next one finds the group in the
+// kernel's memory and goes on. Then the power is lost.
+func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
+	disk, mount, record := onPowerDisk(t)
 	l := open(t, record)
 	runOf(t, l, "run-a", 1400, 500)
 	last := l.Last()
@@ -274,11 +290,30 @@ func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
 	}
 	l = open(t, record)
 	appendNotes(t, l, 1)
-	disk.Cut(rand.New(rand.NewPCG(1, 1)), powerfs.LoseAll)
-	_ = l.Close() // without power
-	if err := errors.Join(disk.Unmount(), disk.Mount(dir)); err != nil {
+	withoutPower(t, disk, mount, l)
+	if a := audited(t, record); !a.GetUnbroken() || a.GetEntries() != last+1 {
+		t.Errorf("of %d entries the audit says %d, %v", last+1, a.GetEntries(), a.GetFaults())
+	}
+}
+
+// The disk fails to write a group back: fsync says so once, the kernel takes the group for
+// written, and a second fsync finds nothing to do. The ledger holds, goes on, and what it
+// acknowledges then is on the disk.
+func TestP2AFailedSyncIsNotTakenForDone(t *testing.T) {
+	disk, mount, record := onPowerDisk(t)
+	l := open(t, record)
+	appendNotes(t, l, 3)
+	last := l.Last()
+	newest := blockFiles(t, record)[0]
+	path, err := filepath.Rel(mount, newest)
+	if err != nil {
 		t.Fatal(err)
 	}
+	if err := disk.FailSync(filepath.ToSlash(path)); err != nil {
+		t.Fatal(err)
+	}
+	appendNotes(t, l, 1) // returns once it is acknowledged
+	withoutPower(t, disk, mount, l)
 	if a := audited(t, record); !a.GetUnbroken() || a.GetEntries() != last+1 {
 		t.Errorf("of %d entries the audit says %d, %v", last+1, a.GetEntries(), a.GetFaults())
 	}
@@ -288,14 +323,14 @@ func TestP2WhatAKilledHubLeftIsSyncedBeforeItIsBuiltOn(t *testing.T) {
 // durable: what lies in it must not be acknowledged.
 func TestP2AnUnknownBlockIsNotSettled(t *testing.T) {
 	dir := t.TempDir()
-	if err := ledger.Settle(dir); err != nil {
+	if err := ledger.Sync(dir); err != nil {
 		t.Errorf("without a block: %v", err)
 	}
 	file := filepath.Join(dir, "file")
 	if err := os.WriteFile(file, nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := ledger.Settle(file); err == nil {
+	if err := ledger.Sync(file); err == nil {
 		t.Error("a directory that cannot be looked into is settled")
 	}
 }

@@ -19,7 +19,7 @@ import (
 func jetstreamWay() way {
 	return way{
 		name:  "JetStream alone",
-		about: "the limit of the disk: the same server, in one process, is given the bytes that the hub stored, in groups made by the hub's rule; until they are on disk, with nobody reading; an entry is due with its last reading",
+		about: "the limit of the disk: the same server, in one process, is given the bytes that the hub stored, what waits at once as one atomic batch, and up to 16 entries one by one, which is faster; it syncs by itself (sync_interval: always), and nobody reads; an entry is due with its last reading",
 		most:  hubWay().most,
 		open: func(_ context.Context, p place, l load) (keeper, error) {
 			return &jetstreamKeeper{place: p, load: l}, nil
@@ -48,10 +48,11 @@ func (k *jetstreamKeeper) Memory() (int64, error) { return memoryOf(k.process.pi
 
 func (k *jetstreamKeeper) Stop() error { return k.process.stop() }
 
-// As the ledger has them: a group of up to so many goes as single messages, and one
-// commit carries at most so much.
 const (
-	soloEntries  = 16
+	// Where an atomic batch, which is staged in files of its own, costs less than as many
+	// synced messages.
+	soloEntries = 16
+	// What one commit of the ledger carries at most, and what waits for it.
 	groupEntries = 1000
 	groupBytes   = 2 << 20
 	queueEntries = 8192

@@ -29,15 +29,21 @@
 // A disk that lies about having synced, one that breaks a sector while it loses power,
 // or one that writes to another place than it was told. Modes are kept as soon as
 // they are set; owners and times are not kept at all. There are no hard links, and a
-// rename to another directory is two changes, one in each. An error of fsync
-// itself, after which the kernel of a real machine may forget what it had to write,
-// happens here only after the cut.
+// rename to another directory is two changes, one in each.
+//
+// # What cannot be written back
+//
+// FailSync does what a kernel does that could not write a file back: fsync says so, once,
+// and what was to be written can still be read, but is for sure nowhere, and no later
+// fsync writes it.
 package powerfs
 
 import (
+	"fmt"
 	"maps"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"sync"
 	"syscall"
 )
@@ -100,6 +106,21 @@ func (d *Disk) SetReadOnly(is bool) {
 	d.fixed = is
 }
 
+// FailSync lets the next fsync of a file fail, and forgets what was written to it since
+// the last one. The path begins at the root of the disk.
+func (d *Disk) FailSync(path string) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	n := d.root
+	for _, name := range strings.Split(path, "/") {
+		if n = n.names[name]; n == nil {
+			return fmt.Errorf("let the next fsync of %s fail: there is no %s", path, name)
+		}
+	}
+	n.failing = true
+	return nil
+}
+
 // inode is a file, a directory or a link: as it is, and as it is on the disk for sure.
 type inode struct {
 	number uint64
@@ -108,6 +129,7 @@ type inode struct {
 
 	data, safe []byte
 	writes     []write // since the last sync, in order
+	failing    bool    // at the next sync
 
 	names, safeNames map[string]*inode
 	changes          []change // since the last sync, in order

@@ -167,6 +167,49 @@ func TestAReadOnlyDiskKeepsWhatItHas(t *testing.T) {
 	}
 }
 
+// What could not be written back is read until the power is lost, and is written by no
+// later sync, but by being written again.
+func TestAFailedSyncForgets(t *testing.T) {
+	d, dir := mounted(t)
+	must(t, os.Mkdir(filepath.Join(dir, "d"), 0o700))
+	path := filepath.Join(dir, "d", "f")
+	f, err := os.Create(path)
+	must(t, err)
+	defer f.Close()
+	put := func(text string, at int64) {
+		_, err := f.WriteAt([]byte(text), at)
+		must(t, err)
+	}
+	put("old", 0)
+	must(t, errors.Join(f.Sync(), syncDirOf(path), syncDirOf(filepath.Dir(path))))
+	if err := d.FailSync("d/other"); err == nil {
+		t.Error("a file that is not there can fail")
+	}
+
+	put("lost", 3)
+	must(t, d.FailSync("d/f"))
+	if err := f.Sync(); !errors.Is(err, syscall.EIO) {
+		t.Errorf("the sync says %v", err)
+	}
+	put("er", 0)
+	must(t, f.Sync())
+	if b, err := os.ReadFile(path); err != nil || string(b) != "erdlost" {
+		t.Errorf("before the cut: %q, %v", b, err)
+	}
+	lose(t, d, dir, seeded(), powerfs.LoseAll)
+	if b, err := os.ReadFile(path); err != nil || string(b) != "erd" {
+		t.Errorf("after it: %q, %v", b, err)
+	}
+}
+
+func syncDirOf(path string) error {
+	f, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
 // What is left in part is a beginning, or sectors that are old, new or empty; over
 // many losses it is sometimes torn, and never something else.
 func TestWhatIsLeftInPart(t *testing.T) {

@@ -255,6 +255,10 @@ func (n *node) Write(_ context.Context, f fs.FileHandle, data []byte, off int64)
 // Fsync syncs a file, or the names of a directory.
 func (n *node) Fsync(context.Context, fs.FileHandle, uint32) syscall.Errno {
 	return n.step(func() syscall.Errno {
+		if n.it.failing {
+			n.it.failing, n.it.writes = false, nil
+			return syscall.EIO
+		}
 		n.it.sync()
 		return 0
 	})
