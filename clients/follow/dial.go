@@ -12,7 +12,12 @@ import (
 
 // largestMessage bounds what is received, in bytes: a message is at most a few
 // entries of at most 1 MiB, and sample records.
-const largestMessage = 16 << 20
+const (
+	largestMessage = 16 << 20
+	// What the hub sends ahead of a reader. It is fixed, for a window that grows by itself
+	// is found by a question to the hub, and its answer, for nearly every message.
+	window = 1 << 20
+)
 
 // patience is how long a connection may be quiet before it is tried. The hub allows
 // a try every 10 s.
@@ -27,6 +32,7 @@ func Dial(address string, options ...grpc.DialOption) (*grpc.ClientConn, error) 
 	options = append([]grpc.DialOption{
 		grpc.WithTransportCredentials(insecure.NewCredentials()),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(largestMessage)),
+		grpc.WithStaticStreamWindowSize(window), grpc.WithStaticConnWindowSize(window),
 		grpc.WithKeepaliveParams(keepalive.ClientParameters{Time: patience, Timeout: 15 * time.Second}),
 		grpc.WithConnectParams(grpc.ConnectParams{
 			Backoff:           backoff.Config{BaseDelay: 100 * time.Millisecond, Multiplier: 1.6, Jitter: 0.2, MaxDelay: 5 * time.Second},

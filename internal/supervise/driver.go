@@ -83,8 +83,8 @@ func (l *link) config() *plugin.ClientConfig {
 		SkipHostEnv:      true,
 		Logger:           hclog.NewNullLogger(),
 		GRPCDialOptions: []grpc.DialOption{
-			grpc.WithInitialWindowSize(window),
-			grpc.WithInitialConnWindowSize(window),
+			grpc.WithStaticStreamWindowSize(window),
+			grpc.WithStaticConnWindowSize(window),
 			grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(sdk.MaxMessage)),
 			grpc.WithStreamInterceptor(sideStreams),
 			grpc.WithConnectParams(grpc.ConnectParams{

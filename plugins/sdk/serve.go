@@ -16,8 +16,13 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// What was sent last may take so long to reach the hub before the process ends.
-const lastBytes = time.Second
+const (
+	// What was sent last may take so long to reach the hub before the process ends.
+	lastBytes = time.Second
+	// What the hub sends ahead of a driver is acknowledgements. It is fixed, for a window
+	// that grows by itself asks the hub, and is answered, with nearly every one.
+	ackWindow = 64 << 10
+)
 
 // Serve makes the process a driver: it serves d to the hub that started the
 // process until the hub ends it, or is away for the hold time. It returns then;
@@ -33,7 +38,8 @@ func Serve(d Driver) {
 	signal.Notify(terminate, syscall.SIGTERM)
 
 	p := &process{server: NewServer(d, os.Getenv(NonceVariable)), stderr: os.Stderr}
-	p.grpc = grpc.NewServer(grpc.MaxRecvMsgSize(MaxMessage), grpc.UnaryInterceptor(p.plainOutput))
+	p.grpc = grpc.NewServer(grpc.MaxRecvMsgSize(MaxMessage), grpc.UnaryInterceptor(p.plainOutput),
+		grpc.StaticStreamWindowSize(ackWindow), grpc.StaticConnWindowSize(ackWindow))
 	go func() {
 		select {
 		case <-terminate:
