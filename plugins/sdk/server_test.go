@@ -212,6 +212,10 @@ func TestCloseDrains(t *testing.T) {
 	d := inProcess(t, sdk.Hold{}, s.device())
 	for range 2 {
 		st := session(t, d, 0)
+		// Close waits for a session that there is, and this one may not have begun.
+		if m, err := st.Recv(); err != nil || m.GetStatus() == nil {
+			t.Fatalf("the session begins with %v, %v; want the status", m, err)
+		}
 		s.say(5_000)
 		closed, err := d.Close(t.Context(), &pb.CloseRequest{})
 		if err != nil || closed.LastNumber < 4_999 {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"sync"
 	"time"
@@ -36,9 +37,21 @@ type Lines struct {
 
 // NewLines returns a device that sends line(0), line(1) … by itself. The line has
 // its end with it. Close the device when the suite has run.
+//
+// It has a loopback address of its own, where the system knows more than one. While the
+// device is away its port is free, and on a busy machine somebody else soon listens on it,
+// or a connection to it from that very port meets itself: a driver would find a device that
+// is not there.
 func NewLines(line func(n int) string) (*Lines, error) {
-	l := &Lines{line: line, address: "127.0.0.1:0", conns: map[net.Conn]bool{}}
-	return l, l.plug()
+	l := &Lines{line: line, conns: map[net.Conn]bool{}}
+	var err error
+	for _, host := range []string{fmt.Sprintf("127.%d.%d.%d", 1+rand.IntN(254), rand.IntN(256), 1+rand.IntN(254)), "127.0.0.1"} {
+		l.address = net.JoinHostPort(host, "0")
+		if err = l.plug(); err == nil {
+			return l, nil
+		}
+	}
+	return nil, err
 }
 
 // Answer makes the device one that answers questions. Trigger makes the driver ask
