@@ -1,10 +1,8 @@
 package anova_test
 
 import (
-	"encoding/json"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"strings"
 	"testing"
 
@@ -49,11 +47,13 @@ func TestBlocksAreThoseOfStatsmodels(t *testing.T) {
 	for range 12 {
 		all = append(all, holes(r))
 	}
-	text, err := json.Marshal(all)
-	if err != nil {
-		t.Fatal(err)
+	var want []struct {
+		Group, Block, Within [4]float64 // sum of squares, degrees of freedom, F, P
+		Offset, U            []float64
+		Difference           float64
+		DifferenceU          float64 `json:"difference_u"`
 	}
-	c := exec.Command(python, "-c", `
+	peers.Ask(t, all, &want, python, "-c", `
 import json, sys
 import numpy as np, pandas as pd
 import statsmodels.formula.api as smf
@@ -77,19 +77,8 @@ for readings in json.load(sys.stdin):
         "offset": np.atleast_1d(tested.effect).tolist(), "u": np.atleast_1d(tested.sd).ravel().tolist(),
         "difference": float(np.ravel(apart.effect)[0]), "difference_u": float(np.ravel(apart.sd)[0])})
 print(json.dumps(out))`)
-	c.Stdin = strings.NewReader(string(text))
-	out, err := c.Output()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var want []struct {
-		Group, Block, Within [4]float64 // sum of squares, degrees of freedom, F, P
-		Offset, U            []float64
-		Difference           float64
-		DifferenceU          float64 `json:"difference_u"`
-	}
-	if err := json.Unmarshal(out, &want); err != nil || len(want) != len(all) {
-		t.Fatal(err, len(want))
+	if len(want) != len(all) {
+		t.Fatalf("%d answers to %d questions", len(want), len(all))
 	}
 	for i, readings := range all {
 		got, w := inBlocks(t, readings), want[i]

@@ -5,7 +5,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"strings"
 	"testing"
 
@@ -92,11 +91,8 @@ func TestEquivalenceIsThatOfStatsmodels(t *testing.T) {
 		}
 		trials[i] = c
 	}
-	text, err := json.Marshal(trials)
-	if err != nil {
-		t.Fatal(err)
-	}
-	c := exec.Command(python, "-c", `
+	var want []map[string][3]float64
+	peers.Ask(t, trials, &want, python, "-c", `
 import json, sys
 import numpy as np
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
@@ -106,14 +102,8 @@ for c in json.load(sys.stdin):
     of = {"two": ttost_ind(a, b, *m, usevar="unequal"), "two alike": ttost_ind(a, b, *m, usevar="pooled"), "pairs": ttost_paired(a, b, *m)}
     out.append({k: [float(v[0]), float(v[1][1]), float(v[2][1])] for k, v in of.items()})
 print(json.dumps(out))`)
-	c.Stdin = strings.NewReader(string(text))
-	out, err := c.Output()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var want []map[string][3]float64
-	if err := json.Unmarshal(out, &want); err != nil || len(want) != len(trials) {
-		t.Fatal(err, len(want))
+	if len(want) != len(trials) {
+		t.Fatalf("%d answers to %d questions", len(want), len(trials))
 	}
 	for i, c := range trials {
 		for how, f := range hows {

@@ -1,11 +1,9 @@
 package fit_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"strings"
 	"testing"
 
@@ -138,21 +136,19 @@ func TestWeightedFitIsThatOfNumPy(t *testing.T) {
 		x, y, w = append(x, p.X-187), append(y, p.Y), append(w, 1/p.Standard)
 	}
 	// NumPy solves in powers of x, for which x is moved near 0.
-	out, err := exec.Command(python, "-c", fmt.Sprintf(`
-import json, numpy
-def fit(degree):
-    c, v = numpy.polyfit(%s, %s, degree, w=%s, cov="unscaled")
-    return {"c": list(c[::-1]), "cov": [list(r[::-1]) for r in v[::-1]]}
-print(json.dumps([fit(d) for d in range(4)]))`, asList(x), asList(y), asList(w))).Output()
-	if err != nil {
-		t.Fatal(err)
-	}
 	var want []struct {
 		C   []float64
 		Cov [][]float64
 	}
-	if err := json.Unmarshal(out, &want); err != nil || len(want) != 4 {
-		t.Fatal(err, len(want))
+	peers.Ask(t, map[string]any{"x": x, "y": y, "w": w}, &want, python, "-c", `
+import json, numpy, sys
+points = json.load(sys.stdin)
+def fit(degree):
+    c, v = numpy.polyfit(points["x"], points["y"], degree, w=points["w"], cov="unscaled")
+    return {"c": list(c[::-1]), "cov": [list(r[::-1]) for r in v[::-1]]}
+print(json.dumps([fit(d) for d in range(4)]))`)
+	if len(want) != 4 {
+		t.Fatalf("%d answers to 4 questions", len(want))
 	}
 	for degree, n := range want {
 		f, err := fit.Polynomial(points, degree)
@@ -174,8 +170,6 @@ print(json.dumps([fit(d) for d in range(4)]))`, asList(x), asList(y), asList(w))
 		}
 	}
 }
-
-func asList(x []float64) string { return strings.Join(strings.Fields(fmt.Sprint(x)), ",") }
 
 func TestFits(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -1,11 +1,9 @@
 package uncertainty_test
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os/exec"
 	"strings"
 	"testing"
 
@@ -133,16 +131,14 @@ func TestCoverageFactors(t *testing.T) {
 func TestCoverageIsThatOfSciPy(t *testing.T) {
 	python := peers.PythonModules(t, "scipy")
 	freedoms, shares := []float64{1, 1.5, 2.7, 4, 9.3, 16.65, 25.4, 120, 3e4, 1e6}, []float64{0.001, 0.05, 0.3, 0.6, 0.975, 0.9986, 0.9999}
-	out, err := exec.Command(python, "-c", fmt.Sprintf(`
-import json
-from scipy.stats import t
-print(json.dumps([[[t.ppf(p, v), t.cdf(t.ppf(p, v), v)] for p in %s] for v in %s]))`, asList(shares), asList(freedoms))).Output()
-	if err != nil {
-		t.Fatal(err)
-	}
 	var want [][][2]float64
-	if err := json.Unmarshal(out, &want); err != nil {
-		t.Fatal(err)
+	peers.Ask(t, map[string]any{"freedoms": freedoms, "shares": shares}, &want, python, "-c", `
+import json, sys
+from scipy.stats import t
+ask = json.load(sys.stdin)
+print(json.dumps([[[t.ppf(p, v), t.cdf(t.ppf(p, v), v)] for p in ask["shares"]] for v in ask["freedoms"]]))`)
+	if len(want) != len(freedoms) {
+		t.Fatalf("%d answers to %d questions", len(want), len(freedoms))
 	}
 	for i, freedom := range freedoms {
 		for j, share := range shares {
@@ -156,8 +152,6 @@ print(json.dumps([[[t.ppf(p, v), t.cdf(t.ppf(p, v), v)] for p in %s] for v in %s
 		}
 	}
 }
-
-func asList(x []float64) string { return strings.Join(strings.Fields(fmt.Sprint(x)), ",") }
 
 func TestPropagation(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
