@@ -8,14 +8,19 @@ package calibrate
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"github.com/evenbench/evenbench/internal/metrology/fit"
 	"github.com/evenbench/evenbench/internal/metrology/uncertainty"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// Method names what Make does.
-const Method = "least_squares/1"
+// Method names what Make does, and MethodOfPairs what it does with a line of points that were
+// read on two instruments.
+const (
+	Method        = "least_squares/1"
+	MethodOfPairs = "line_of_pairs/1"
+)
 
 // MostPoints of a calibration. Nobody takes more by hand.
 const MostPoints = 100
@@ -96,7 +101,7 @@ func Make(p Plan) (*pb.Calibration, []*pb.CalibrationConcern, error) {
 		return nil, nil, err
 	}
 	c := &pb.Calibration{
-		Unit: p.Channel.Unit, Form: p.Form, Method: Method, Freedom: uint32(f.Freedom),
+		Unit: p.Channel.Unit, Form: p.Form, Method: p.method(used, sure), Freedom: uint32(f.Freedom),
 		Coefficients: f.Coefficients, Low: f.Low, High: f.High,
 	}
 	// The fit is of what has to be added to a reading.
@@ -154,15 +159,46 @@ func (p Plan) fit(used []*pb.CalibrationPoint) (f fit.Fit, sure bool, err error)
 		return f, sure, bad("points", "are %d, as many as %s has coefficients, and not all have an uncertainty: state each, or take one more point",
 			len(points), formWords(p.Form))
 	}
-	if p.Form == pb.CalibrationForm_CALIBRATION_FORM_THROUGH_ORIGIN {
+	switch {
+	case p.method(used, sure) == MethodOfPairs:
+		f, err = ofPairs(used)
+	case p.Form == pb.CalibrationForm_CALIBRATION_FORM_THROUGH_ORIGIN:
 		f, err = fit.ThroughOrigin(points)
-	} else {
+	default:
 		f, err = fit.Polynomial(points, degree)
 	}
 	if err != nil {
 		return f, sure, bad("points", "%v", err)
 	}
 	return f, sure, nil
+}
+
+// method returns how points are fitted: two colour scales read the same sample with errors
+// of the same size, and a fit that takes the readings for exact would be too flat.
+func (p Plan) method(used []*pb.CalibrationPoint, sure bool) string {
+	paired := slices.ContainsFunc(used, func(x *pb.CalibrationPoint) bool {
+		return x.GetMeans() == pb.ReferenceMeans_REFERENCE_MEANS_PAIRED
+	})
+	if paired && sure && p.Form == pb.CalibrationForm_CALIBRATION_FORM_LINE {
+		return MethodOfPairs
+	}
+	return Method
+}
+
+// ofPairs fits reference less reading with a line, both being uncertain.
+func ofPairs(used []*pb.CalibrationPoint) (fit.Fit, error) {
+	pairs := make([]fit.Pair, len(used))
+	for i, point := range used {
+		pairs[i] = fit.Pair{
+			X: uncertainty.Estimate{Value: point.GetRead(), Standard: point.GetReadUncertainty()},
+			Y: uncertainty.Estimate{Value: point.GetReference(), Standard: point.GetReferenceUncertainty()},
+		}
+	}
+	f, err := fit.LineOfPairs(pairs)
+	if err == nil {
+		f.Coefficients[1]--
+	}
+	return f, err
 }
 
 // standard uncertainty of a point: of the reading and of the reference.

@@ -69,6 +69,32 @@ func TestOIMLR111_Tolerances(t *testing.T) {
 	}
 }
 
+// Of a mass that is put together the tolerances add.
+func TestWeightsPutTogether(t *testing.T) {
+	for _, c := range []struct {
+		class     weighing.WeightClass
+		grams, mg float64
+	}{
+		{weighing.F1, 100, 0.5}, {weighing.F1, 700, 2.5 + 1}, {weighing.M1, 350, 10 + 5 + 3}, {weighing.F1, 0.7, 0.08 + 0.06}, {weighing.M3, 4, 12 + 12},
+	} {
+		got, err := weighing.Together(c.class, c.grams)
+		if err != nil || math.Abs(1000*got-c.mg) > 1e-9 {
+			t.Errorf("%s, %g g: ± %v mg (%v), want %v", c.class, c.grams, 1000*got, err, c.mg)
+		}
+	}
+	for _, grams := range []float64{0, -5, 0.0005, math.NaN(), math.Inf(1), 1e9} {
+		if got, err := weighing.Together(weighing.F1, grams); err == nil {
+			t.Errorf("%g g: %g", grams, got)
+		}
+	}
+	if _, err := weighing.Together(weighing.M3, 1.5); err == nil || !strings.Contains(err.Error(), "no weights of class M3 make up 1.5 g") {
+		t.Errorf("half a gram of M3: %v", err)
+	}
+	if _, err := weighing.Together("Z9", 100); err == nil || !strings.Contains(err.Error(), "write one of E1") {
+		t.Errorf("class Z9: %v", err)
+	}
+}
+
 // The table is regular, which a slip of memory or of the pen would break: a class allows
 // about √10 times as much as the one before, and from 100 g on as much a gram.
 func TestOIMLR111_TheTableIsRegular(t *testing.T) {

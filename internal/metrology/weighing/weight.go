@@ -2,6 +2,7 @@ package weighing
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -88,6 +89,33 @@ func Tolerance(class WeightClass, nominal float64) (float64, error) {
 		return a.mg[c] / 1000, nil
 	}
 	return 0, fmt.Errorf("%s: there is none of %g g: nominal values are 1, 2 and 5 mg and so on, by tens, up to 50 kg", doing, nominal)
+}
+
+// Together returns by how much a mass, g, may be off that is put together of check weights
+// of a class, each as heavy as possible: the sum of their tolerances, g.
+//
+// It is an error if there is no such class, if the mass is not above 0 and at most 50 kg, or
+// if no weights of the class make it up.
+func Together(class WeightClass, grams float64) (float64, error) {
+	const doing = "tolerance of check weights"
+	c := slices.Index(weightClasses, class)
+	if c < 0 {
+		return 0, fmt.Errorf("%s: there is no class %q: write one of %s", doing, class, names())
+	}
+	milligrams := math.Round(1000 * grams)
+	if !(grams > 0 && grams <= allowed[0].grams) || math.Abs(1000*grams-milligrams) > 1e-6 {
+		return 0, fmt.Errorf("%s: a mass of %g g cannot be put together of weights of 1 mg to 50 kg: state its uncertainty instead", doing, grams)
+	}
+	sum, rest := 0.0, int(milligrams)
+	for _, a := range allowed {
+		for mg := int(math.Round(1000 * a.grams)); rest >= mg && a.mg[c] > 0; rest -= mg {
+			sum += a.mg[c] / 1000
+		}
+	}
+	if rest > 0 {
+		return 0, fmt.Errorf("%s: no weights of class %s make up %g g: state its uncertainty instead", doing, class, grams)
+	}
+	return sum, nil
 }
 
 func names() string {
