@@ -82,3 +82,28 @@ func TestSettled(t *testing.T) {
 		t.Error("two readings show no rest")
 	}
 }
+
+// What was measured before does not count for what is measured now; noise and the display do
+// not begin anything new.
+func TestRestingBeginsBehindTheLastStep(t *testing.T) {
+	for name, c := range map[string]struct {
+		values     []float64
+		resolution float64
+		want       int
+	}{
+		"nothing":                {nil, 0.1, 0},
+		"one":                    {[]float64{5}, 0.1, 0},
+		"it rests":               {[]float64{5, 5, 5.1, 5, 5}, 0.1, 0},
+		"a weight comes":         {[]float64{0, 0, 0, 200.02, 200.01, 200.02}, 0.01, 3},
+		"one only just has":      {[]float64{0, 0, 0, 0, 200.02}, 0.01, 4},
+		"and another":            {[]float64{0, 0, 200.02, 200.01, 500.1, 500.1, 500.11}, 0.01, 4},
+		"a little one":           {[]float64{0, 0, 0, 0, 0.05, 0.05, 0.05}, 0.01, 4},
+		"noise is no step":       {[]float64{21.3, 20.8, 21.1, 20.6, 21.4, 20.9, 21.2}, 0.1, 0},
+		"a step under the noise": {[]float64{21.3, 20.8, 21.1, 20.6, 93.4, 92.9, 93.2}, 0.1, 4},
+		"it is drifting":         {[]float64{90, 80, 71, 63, 56, 50, 45}, 0.1, 0},
+	} {
+		if got := calibrate.Resting(c.values, c.resolution); got != c.want {
+			t.Errorf("%s: from %d on, want %d", name, got, c.want)
+		}
+	}
+}

@@ -149,7 +149,8 @@ func (s *calibrationService) ReadMean(ctx context.Context, r *pb.ReadMeanRequest
 		return nil, err
 	}
 	if r.GetLastNumber() == 0 {
-		list = list[max(0, len(list)-latest):]
+		_, values := columns(list)
+		list = list[max(calibrate.Resting(values, c.Resolution), len(list)-latest):]
 	}
 	answer := &pb.ReadMeanResponse{Run: run, Unit: unit, Readings: uint32(len(list))}
 	if len(list) == 0 {

@@ -5993,7 +5993,8 @@ type ReadMeanRequest struct {
 	Run string `protobuf:"bytes,3,opt,name=run,proto3" json:"run,omitempty"`
 	// Readings from one number to another, at most 10,000; or, if last_number is 0, as many of
 	// the latest ones, not before first_number, as `latest` says: 20 if that is 0, and 1000 at
-	// most.
+	// most. Of these only those behind the last step that neither the display nor the noise of
+	// the readings explains: what lay on a scale before the weight is not of the weight.
 	FirstNumber   uint64 `protobuf:"varint,4,opt,name=first_number,json=firstNumber,proto3" json:"first_number,omitempty"`
 	LastNumber    uint64 `protobuf:"varint,5,opt,name=last_number,json=lastNumber,proto3" json:"last_number,omitempty"`
 	Latest        uint32 `protobuf:"varint,6,opt,name=latest,proto3" json:"latest,omitempty"`
