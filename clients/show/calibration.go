@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -29,7 +30,7 @@ func (s Style) Calibration(w io.Writer, r *pb.TryCalibrationResponse) error {
 		if i == 0 {
 			b.WriteString("\n" + s.Warn("LOOK AGAIN:") + "\n")
 		}
-		b.WriteString(folded("  - ", concern.GetText(), 78))
+		b.WriteString(Folded("  - ", concern.GetText()))
 	}
 	switch m, n := r.GetMeasurements(), r.GetRoasts(); {
 	case m > 0 || n > 0:
@@ -43,25 +44,26 @@ func (s Style) Calibration(w io.Writer, r *pb.TryCalibrationResponse) error {
 // points writes the table of points.
 func (s Style) points(b *strings.Builder, c *pb.Calibration) {
 	unit := Unit(c.GetUnit(), "")
-	t := NewTable("POINT", ">READ\n"+unit, ">SHOULD BE\n"+unit, "± 2 SD", ">OFF\n"+unit, ">AFTER\n"+unit, "REMARKS")
+	t := NewTable("POINT", ">READ\n"+unit, ">SHOULD BE\n"+unit, "± 2 SD", ">OFF\n"+unit, ">AFTER\n"+unit)
 	worst := 0.0
 	for _, p := range c.GetPoints() {
 		worst = math.Max(worst, pointUncertainty(p))
 	}
 	places := decimalsFor(worst)
 	for i, p := range c.GetPoints() {
-		remarks := ""
-		if p.GetLeftOut() != "" {
-			remarks = "left out: " + p.GetLeftOut()
-		}
 		sure := ""
 		if u := p.GetReferenceUncertainty(); u > 0 {
 			sure = "± " + decimals(2*u, 0, decimalsFor(u))
 		}
 		t.Add(fmt.Sprintf("%d  %s", i+1, pointName(p)), decimals(p.GetRead(), places, places), decimals(p.GetReference(), places, places), sure,
-			signed(p.GetRead()-p.GetReference(), places), signed(p.GetResidual(), places), remarks)
+			signed(p.GetRead()-p.GetReference(), places), signed(p.GetResidual(), places))
 	}
 	section(b, t, nil)
+	for i, p := range c.GetPoints() {
+		if p.GetLeftOut() != "" {
+			b.WriteString(Folded("", fmt.Sprintf("Point %d is left out: %s", i+1, p.GetLeftOut())))
+		}
+	}
 }
 
 func pointUncertainty(p *pb.CalibrationPoint) float64 {
@@ -210,23 +212,26 @@ func sureness(b *strings.Builder, r *pb.TryCalibrationResponse) {
 		}
 		b.WriteByte('\n')
 	}
-	fmt.Fprintf(b, "It is good for readings from %.6g to %.6g %s", c.GetLow(), c.GetHigh(), unit)
+	text := fmt.Sprintf("It is good for readings from %.6g to %.6g %s", c.GetLow(), c.GetHigh(), unit)
 	if c.GetFreedom() > 0 {
-		fmt.Fprintf(b, "; the points scatter by %s %s about it", decimals(c.GetResidualSd(), 0, decimalsFor(c.GetResidualSd())), unit)
+		text += fmt.Sprintf("; the points scatter by %s %s about it", decimals(c.GetResidualSd(), 0, decimalsFor(c.GetResidualSd())), unit)
 	}
-	b.WriteString(".\n")
+	b.WriteString(Folded("", text+"."))
 }
 
-// folded breaks a text into lines of a width at most, with a mark before the first and
-// room for it before the others.
-func folded(mark, text string, width int) string {
+// Columns that the narrowest terminal has.
+const Columns = 80
+
+// Folded breaks a text into lines that fit Columns, with a mark before the first and room
+// for it before the others.
+func Folded(mark, text string) string {
 	var b strings.Builder
 	line := mark
 	empty := true
 	for _, word := range strings.Fields(plain(text)) {
-		if !empty && len([]rune(line))+1+len([]rune(word)) > width {
+		if !empty && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > Columns-1 {
 			b.WriteString(line + "\n")
-			line, empty = strings.Repeat(" ", len(mark)), true
+			line, empty = strings.Repeat(" ", utf8.RuneCountInString(mark)), true
 		}
 		if !empty {
 			line += " "
@@ -237,95 +242,50 @@ func folded(mark, text string, width int) string {
 	return b.String() + line + "\n"
 }
 
-// Calibrations lists calibrations that were made, oldest first.
+// Calibrations lists calibrations that were made, oldest first: each with what it is, how
+// long it is valid, and by whom and why it was made.
 func (s Style) Calibrations(w io.Writer, list []*pb.RecordedCalibration) error {
-	t := NewTable("CALIBRATION", "INSTRUMENT", "CHANNEL", "FORM", ">POINTS", "RANGE", "FROM", "UNTIL", "BY", "CONFIRMED")
+	var b strings.Builder
+	if len(list) == 0 {
+		b.WriteString("No calibration was made.\n")
+	}
 	for _, r := range list {
 		c := r.GetCalibration()
-		form, reach := "response", ""
-		if len(c.GetCoefficients()) > 0 {
-			form = Words(c.GetForm())
-			reach = fmt.Sprintf("%.6g to %.6g %s", c.GetLow(), c.GetHigh(), Unit(c.GetUnit(), ""))
+		fmt.Fprintf(&b, "%s\n", plain(c.GetId()))
+		b.WriteString(Folded("    ", s.calibrationIs(c)))
+		valid := "from " + s.Stamp(c.GetFrom())
+		if c.GetUntil() != nil {
+			valid += " until " + s.Stamp(c.GetUntil())
 		}
+		if c.GetReplaces() != "" {
+			valid += fmt.Sprintf("; it replaced %q", c.GetReplaces())
+		}
+		b.WriteString(Folded("    ", valid))
+		b.WriteString(Folded("    ", because("recorded "+s.Stamp(r.GetRecordedAt())+byWhom(who(r)), r.GetReason())))
 		var confirmed []string
 		for _, x := range c.GetConfirmed() {
 			confirmed = append(confirmed, spaced(x.GetCode()))
 		}
-		until := s.Stamp(c.GetUntil())
-		t.Add(c.GetId(), c.GetInstrument(), c.GetChannel(), form, fmt.Sprint(len(c.GetPoints())), reach, s.Stamp(c.GetFrom()), until, who(r), strings.Join(confirmed, ", "))
-	}
-	return t.Write(w, nil)
-}
-
-// Checked writes how a check went, and what to do.
-func (s Style) Checked(w io.Writer, m *pb.InstrumentChecked) error {
-	unit := Unit(m.GetUnit(), "")
-	u := math.Hypot(m.GetValueUncertainty(), m.GetReferenceUncertainty())
-	places := max(0, decimalsFor(u)-1)
-	off := signed(m.GetValue()-m.GetReference(), places)
-	line := fmt.Sprintf("%s of %s: reads %s %s, should be %s; off by %s ± %s, %s allowed", m.GetCheck(), m.GetInstrument(),
-		decimals(m.GetValue(), places, places), unit, decimals(m.GetReference(), 0, places), off, decimals(2*u, places, places), decimals(m.GetLimit(), 0, 6))
-	var b strings.Builder
-	b.WriteString(line + "\n")
-	switch m.GetVerdict() {
-	case pb.CheckVerdict_CHECK_VERDICT_INSIDE:
-		b.WriteString("GOOD. Go on.\n")
-		if m.GetDue() != nil {
-			fmt.Fprintf(&b, "The next check is due %s.\n", s.Stamp(m.GetDue()))
+		if len(confirmed) > 0 {
+			fmt.Fprintf(&b, "%s\n", s.Warn(strings.TrimSuffix(Folded("    ", "confirmed knowingly: "+strings.Join(confirmed, ", ")), "\n")))
 		}
-	case pb.CheckVerdict_CHECK_VERDICT_OUTSIDE:
-		b.WriteString(s.Bad("FAILED.") + fmt.Sprintf(" What %s has read since the last good check is uncertain now", m.GetChannel()))
-		if m.GetDoubted() > 0 {
-			fmt.Fprintf(&b, ": %s", count(uint64(m.GetDoubted()), "measurement"))
-		}
-		b.WriteString(",\nand so is what it reads until a check is good. Clean it, level it, check again;\nif it fails again, calibrate it:  evenctl calibrate " + m.GetInstrument() + " " + m.GetChannel() + "\n")
-	default:
-		b.WriteString(s.Warn("UNDECIDED.") + " It is too close to the limit for what the reading is worth: check again,\nand let it take more readings.\n")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-// Checks lists the checks of the lab and when each is due.
-func (s Style) Checks(w io.Writer, list []*pb.InstrumentStatus) error {
-	t := NewTable("INSTRUMENT", "CHANNEL", "CHECK", ">SHOULD BE", ">LIMIT", "LAST", "VERDICT", "DUE", "STATE")
-	var bad []int
-	for _, i := range list {
-		for _, c := range i.GetChecks() {
-			if c.GetState() >= pb.DueState_DUE_STATE_OVERDUE {
-				bad = append(bad, t.Len())
-			}
-			verdict := ""
-			if c.GetVerdict() != 0 {
-				verdict = Words(c.GetVerdict())
-			}
-			unit := Unit(c.GetUnit(), "")
-			t.Add(i.GetInstrument(), c.GetChannel(), c.GetCheck(), fmt.Sprintf("%.6g %s", c.GetReference(), unit), fmt.Sprintf("%.6g %s", c.GetLimit(), unit),
-				s.Stamp(c.GetLast()), verdict, s.Stamp(c.GetDue()), Words(c.GetState()))
-		}
+// calibrationIs says of what a calibration is, and what it was made of.
+func (s Style) calibrationIs(c *pb.Calibration) string {
+	is := c.GetInstrument() + ", " + c.GetChannel() + ": "
+	if len(c.GetCoefficients()) > 0 {
+		is += fmt.Sprintf("%s of %s, good from %.6g to %.6g %s", Words(c.GetForm()), count(uint64(len(c.GetPoints())), "point"),
+			c.GetLow(), c.GetHigh(), Unit(c.GetUnit(), ""))
 	}
-	if t.Len() == 0 {
-		_, err := io.WriteString(w, "No checks are asked for. Write them into the lab file, under the channel's checks.\n")
-		return err
-	}
-	return t.Write(w, func(row int, line string) string {
-		if slices.Contains(bad, row) {
-			return s.Warn(line)
+	if r := c.GetResponse(); r != nil {
+		if len(c.GetCoefficients()) > 0 {
+			is += "; "
 		}
-		return line
-	})
-}
-
-// assurance says what an instrument's calibrations and checks need.
-func (s Style) assurance(b *strings.Builder, i *pb.InstrumentStatus) {
-	for _, c := range i.GetCalibrations() {
-		if c.GetDetail() != "" {
-			fmt.Fprintf(b, "%s: %s\n", i.GetInstrument(), plain(c.GetDetail()))
-		}
+		is += fmt.Sprintf("time constant %s s", plusMinus(r.GetTimeConstantS(), 2*r.GetStandardUncertaintyS()))
 	}
-	for _, c := range i.GetChecks() {
-		if c.GetDetail() != "" {
-			fmt.Fprintf(b, "%s: %s\n", i.GetInstrument(), plain(c.GetDetail()))
-		}
-	}
+	return is
 }

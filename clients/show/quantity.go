@@ -117,3 +117,6 @@ func quality(q pb.Quality, reasons []pb.QualityReason) string {
 	}
 	return strings.TrimSuffix(Words(q)+": "+strings.Join(words, ", "), ": ")
 }
+
+// Spread shows a standard deviation to its two digits.
+func Spread(sd float64) string { return decimals(sd, 0, decimalsFor(sd)) }

@@ -32,6 +32,11 @@ func (s Style) Stamp(t *timestamppb.Timestamp) string {
 	return t.AsTime().In(s.zone()).Format(time.DateTime)
 }
 
+// toTheMinute shows date and time of day without seconds.
+func (s Style) toTheMinute(t *timestamppb.Timestamp) string {
+	return strings.TrimSuffix(s.Stamp(t), s.Stamp(t)[max(0, len(s.Stamp(t))-len(":05")):])
+}
+
 // since shows the time of day of t, with the date only where it is another day than
 // that of a reference.
 func (s Style) since(reference, t *timestamppb.Timestamp) string {

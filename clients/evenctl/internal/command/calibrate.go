@@ -17,7 +17,7 @@ import (
 type calibrateFlags struct {
 	file, pictures, since, until, why string
 	confirm                           []string
-	try                               bool
+	try, plunge                       bool
 }
 
 func (p *program) calibrate() *cobra.Command {
@@ -72,6 +72,7 @@ uncertainty is one standard deviation. A weight needs none if it has a class
 	fl.StringVar(&f.until, "until", "", "`day` until which it is valid")
 	fl.StringVar(&f.why, "why", "", "reason, for the record")
 	fl.StringSliceVar(&f.confirm, "confirm", nil, "what is unusual and known, by the `names` that the hub gave")
+	fl.BoolVar(&f.plunge, "plunge", false, "take how fast a probe follows, and points only if you like")
 	fl.BoolVar(&f.try, "try", false, "show what would come of it, and record nothing")
 	return p.writes(c)
 }

@@ -3,6 +3,7 @@ package command
 import (
 	"context"
 	"fmt"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -20,7 +21,8 @@ type guide struct {
 
 	plan *pb.CalibrationPlan
 	unit string
-	kind string // what the channel measures, by its unit
+	kind string            // what the channel measures, by its unit
+	last pb.ReferenceMeans // what the point before was said to be
 }
 
 func (g *guide) run(ctx context.Context, args []string) error {
@@ -28,17 +30,25 @@ func (g *guide) run(ctx context.Context, args []string) error {
 	if err := g.timed(g.plan, g.flags); err != nil {
 		return err
 	}
-	g.say("Calibration. Nothing is recorded before you say yes at the end; q leaves at any time.\n\n")
+	g.paragraph("Calibration. Nothing is recorded before you say yes at the end; q leaves at any time.")
+	g.say("\n")
 	if err := g.chooseChannel(ctx, args); err != nil {
 		return err
 	}
-	if err := g.takePoint(ctx); err != nil {
+	first := g.takePoint
+	if g.flags.plunge {
+		first = g.takePlunge
+	}
+	if err := first(ctx); err != nil {
 		return err
 	}
 	for {
-		again, err := g.another(ctx)
-		if err != nil {
-			return err
+		again := false
+		if len(g.plan.GetPoints()) > 0 {
+			var err error
+			if again, err = g.another(ctx); err != nil {
+				return err
+			}
 		}
 		if again {
 			if err := g.takePoint(ctx); err != nil {
@@ -48,6 +58,9 @@ func (g *guide) run(ctx context.Context, args []string) error {
 		}
 		done, err := g.judge(ctx)
 		if done || err != nil {
+			return err
+		}
+		if err := g.takePoint(ctx); err != nil {
 			return err
 		}
 	}
@@ -79,7 +92,7 @@ func (g *guide) chooseChannel(ctx context.Context, args []string) error {
 	case len(names) == 0:
 		return usage("no instrument says numbers now: see what is the matter with evenctl instruments")
 	default:
-		if at, err = g.choose(ctx, "Which instrument?", shown); err != nil {
+		if at, err = g.choose(ctx, "Which instrument?", shown, 0); err != nil {
 			return err
 		}
 	}
@@ -91,7 +104,7 @@ func (g *guide) chooseChannel(ctx context.Context, args []string) error {
 		if which = slices.Index(channels, args[1]); which < 0 {
 			return usage("%s has no channel %q that says numbers; there are %s", names[at], args[1], strings.Join(channels, ", "))
 		}
-	} else if which, err = g.choose(ctx, "Which channel?", channels); err != nil {
+	} else if which, err = g.choose(ctx, "Which channel?", channels, 0); err != nil {
 		return err
 	}
 	g.plan.Channel = channels[which]
@@ -131,29 +144,94 @@ var means = []struct {
 	{"", pb.ReferenceMeans_REFERENCE_MEANS_OTHER, "something else whose value is known"},
 }
 
-// takePoint asks for the reference and takes the reading.
+// takePoint asks for the reference and takes the reading, until there is a point that can
+// be one.
 func (g *guide) takePoint(ctx context.Context) error {
+	for {
+		point, err := g.point(ctx)
+		if err != nil {
+			return err
+		}
+		refused, err := g.refusedPoint(ctx, point)
+		if err != nil {
+			return err
+		}
+		if refused == "" {
+			g.plan.Points = append(g.plan.Points, point)
+			return nil
+		}
+		g.say("\n")
+		g.paragraph("That cannot be a point: %s. It is not kept: take it again.", strings.TrimSuffix(refused, "."))
+	}
+}
+
+func (g *guide) point(ctx context.Context) (*pb.CalibrationPoint, error) {
 	g.say("\nPOINT %d\n", len(g.plan.GetPoints())+1)
 	var list []string
 	var of []pb.ReferenceMeans
+	usual := 0
 	for _, m := range means {
 		if m.of == "" || m.of == g.kind || m.of == "1" && strings.HasPrefix(g.kind, "1") {
+			if m.is == g.last {
+				usual = len(of)
+			}
 			list, of = append(list, m.text), append(of, m.is)
 		}
 	}
-	n, err := g.choose(ctx, "What is it measuring?", list)
+	n, err := g.choose(ctx, "What is it measuring?", list, usual)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	point := &pb.CalibrationPoint{Means: of[n]}
+	g.last = of[n]
+	point := &pb.CalibrationPoint{Means: g.last}
 	if err := g.reference(ctx, point); err != nil {
-		return err
+		return nil, err
 	}
-	if err := g.reading(ctx, point); err != nil {
-		return err
+	return point, g.reading(ctx, point)
+}
+
+// refusedPoint asks the hub whether a point can be one, and returns why it cannot.
+func (g *guide) refusedPoint(ctx context.Context, point *pb.CalibrationPoint) (string, error) {
+	_, err := g.client.TryCalibration(g.patient(ctx, true), &pb.TryCalibrationRequest{Plan: &pb.CalibrationPlan{
+		Instrument: g.plan.GetInstrument(), Channel: g.plan.GetChannel(), Form: pb.CalibrationForm_CALIBRATION_FORM_OFFSET,
+		Points: []*pb.CalibrationPoint{point},
+	}})
+	switch refused := answer(err); {
+	case err == nil:
+		return "", nil
+	case refused == nil || reason(err) == 0:
+		return "", err
+	case strings.HasPrefix(refused.Message(), "points["):
+		return plainly(refused.Message()), nil
 	}
-	g.plan.Points = append(g.plan.Points, point)
-	return nil
+	return "", nil // it is about the calibration that one point would be
+}
+
+// fieldOf a refusal: points[1].weight_class: …
+var fieldOf = regexp.MustCompile(`^([a-z_]+)(?:\[([0-9]+)\])?(?:\.([a-z_]+))?: `)
+
+// plainly says a refusal of a plan in the words of the dialog: of what, and why not.
+func plainly(refusal string) string {
+	m := fieldOf.FindStringSubmatchIndex(refusal)
+	if m == nil {
+		return refusal
+	}
+	part := func(i int) string {
+		if m[2*i] < 0 {
+			return ""
+		}
+		return strings.ReplaceAll(refusal[m[2*i]:m[2*i+1]], "_", " ")
+	}
+	rest := refusal[m[1]:]
+	switch {
+	case part(3) == "read":
+		return "its reading " + rest
+	case part(3) != "":
+		return "its " + strings.TrimSuffix(part(3), " kpa") + " " + rest
+	case strings.HasPrefix(part(1), "plunge"):
+		return rest
+	}
+	return "the " + part(1) + " " + rest
 }
 
 // reference asks what is known of a point.
@@ -162,14 +240,18 @@ func (g *guide) reference(ctx context.Context, point *pb.CalibrationPoint) (err 
 	case pb.ReferenceMeans_REFERENCE_MEANS_ICE:
 		return nil
 	case pb.ReferenceMeans_REFERENCE_MEANS_BOILING_WATER:
-		g.say("The pressure of the air here, in kPa (10 hPa or mbar are 1 kPa), from a barometer in\nthe house. Not from the weather report: that is as if the house stood at the sea.\n")
+		g.paragraph("The pressure of the air here, in kPa (10 hPa or mbar are 1 kPa), from a barometer in the house. Not from the weather report: that is as if the house stood at the sea.")
 		point.PressureKpa, err = g.number(ctx, "kPa", "")
 		return err
 	case pb.ReferenceMeans_REFERENCE_MEANS_WEIGHT:
-		if point.Reference, err = g.number(ctx, "its mass, g", ""); err != nil {
+		if point.Reference, err = g.number(ctx, "its mass, g (0: the empty pan)", ""); err != nil {
 			return err
 		}
-		point.WeightClass, err = g.ask(ctx, "its class (E2 F1 F2 M1 M2 M3), or - to type its uncertainty", "-")
+		if point.GetReference() == 0 {
+			point.Means, point.Name = pb.ReferenceMeans_REFERENCE_MEANS_OTHER, "empty pan"
+			return nil
+		}
+		point.WeightClass, err = g.ask(ctx, "its class (E2 F1 F2 M1 M2 M3), or - to type its uncertainty", g.class())
 		if point.WeightClass = strings.ToUpper(point.WeightClass); err != nil || point.WeightClass != "-" {
 			return err
 		}
@@ -182,9 +264,19 @@ func (g *guide) reference(ctx context.Context, point *pb.CalibrationPoint) (err 
 			return err
 		}
 	}
-	u, err := g.number(ctx, "how sure is that: ± "+g.unit+" in its certificate (95 %); 0 if nobody knows", "0")
+	u, err := g.number(ctx, "± "+g.unit+" in its certificate (95 %); 0 if nobody knows", "0")
 	point.ReferenceUncertainty = u / 2
 	return err
+}
+
+// class returns that of the last weight: they mostly come out of one box.
+func (g *guide) class() string {
+	for _, p := range slices.Backward(g.plan.GetPoints()) {
+		if p.GetWeightClass() != "" {
+			return p.GetWeightClass()
+		}
+	}
+	return "-"
 }
 
 // latestOfPoint is how many readings a point is the mean of, at most.
@@ -192,7 +284,7 @@ const latestOfPoint = 20
 
 // reading takes what the instrument says of a point.
 func (g *guide) reading(ctx context.Context, point *pb.CalibrationPoint) error {
-	g.say("Enter takes the reading once it rests; or type what the display shows, uncorrected.\n")
+	g.say("Enter takes the reading once it rests; or type what the display shows.\n")
 	now, err := g.client.ReadMean(ctx, &pb.ReadMeanRequest{Instrument: g.plan.GetInstrument(), Channel: g.plan.GetChannel(), Latest: 1})
 	if err != nil {
 		return err
@@ -229,7 +321,7 @@ func (g *guide) reading(ctx context.Context, point *pb.CalibrationPoint) error {
 			g.say("It has said nothing since this point began: let it measure, or type what it shows.\n")
 			continue
 		case !seen.GetSettled() && !insisted:
-			g.say("It is still moving. Wait, and press Enter again; pressed now it is taken all the same.\n")
+			g.say("It still moves. Wait, then press Enter; pressed now, it is taken all the same.\n")
 			insisted = true
 			continue
 		}
@@ -250,30 +342,20 @@ func (g *guide) seen(r *pb.ReadMeanResponse) string {
 	if r.GetSettled() {
 		state = "AT REST"
 	}
-	return fmt.Sprintf("%s %s   %-8s mean of %d: %s, scatter %.2g", show.Number(r.GetValues()[n-1], ""), g.unit, state, n, show.Number(r.GetMean(), ""), r.GetSd())
+	return fmt.Sprintf("%s %s   %-8s mean of %d: %s, scatter %s", show.Number(r.GetValues()[n-1], ""), g.unit, state, n, show.Number(r.GetMean(), ""), show.Spread(r.GetSd()))
 }
 
 // another asks whether a further point is to be taken.
 func (g *guide) another(ctx context.Context) (bool, error) {
 	n := counted(g.plan.GetPoints())
-	hint := ""
+	text := fmt.Sprintf("%d points so far.", n)
 	switch n {
 	case 1:
-		hint = "One point says nothing of whether it was right. "
+		text = "1 point so far. By itself it shows nothing of whether it is right."
 	case 2:
-		hint = "A third point would show whether the two agree. "
+		text += " A third would show whether the two agree."
 	}
-	for {
-		g.say("\n%s%d point%s so far.\n", hint, n, map[bool]string{true: "", false: "s"}[n == 1])
-		text, err := g.ask(ctx, "Enter: another point   f: see the fit", "")
-		if err != nil {
-			return false, err
-		}
-		switch strings.ToLower(text) {
-		case "":
-			return true, nil
-		case "f":
-			return false, nil
-		}
-	}
+	g.say("\n%s", text)
+	key, err := g.menu(ctx, "Enter: another point", "r: see the result")
+	return key == "", err
 }

@@ -87,7 +87,7 @@ func TestTheGuideCalibrates(t *testing.T) {
 		"", "", // moving: once more
 		"",                  // another point
 		"2", "83,5", "95.4", // boiling water, typed
-		"f",               // the fit
+		"r",               // the result
 		"o", "2", "spilt", // without a point, which has a reason
 		"y", "yes", "2027-05-01", "yearly",
 	}, "\n")+"\n", "calibrate", "--pictures", folder)
@@ -135,8 +135,8 @@ func TestTheGuideRecordsNothingUnasked(t *testing.T) {
 	for name, lines := range map[string]string{
 		"leaves":             "2\n1\nq\n",
 		"ends":               "2\n1\n1\n",
-		"is at the fit":      "2\n1\n1\n0.6\nf\nq\n",
-		"does not mean it":   "2\n1\n1\n0.6\nf\ny\nno\nf\nq\n",
+		"is at the fit":      "2\n1\n1\n0.6\nr\nq\n",
+		"does not mean it":   "2\n1\n1\n0.6\nr\ny\nno\nq\n",
 		"types what is none": "2\n1\n9\nx\n1\nwarm\nq\n",
 	} {
 		hub := calibrated()

@@ -119,7 +119,7 @@ func (p *program) checkAll(ctx context.Context, list []*pb.InstrumentStatus, arg
 	for n, c := range todo {
 		d.say("\nCHECK %d of %d: %s on %s\n", n+1, len(todo), c.GetCheck(), c.instrument)
 		if c.GetDetail() != "" {
-			d.say("%s.\n", c.GetDetail())
+			d.paragraph("%s.", c.GetDetail())
 		}
 		g := &guide{program: p, dialog: d, client: client, unit: show.Unit(c.GetUnit(), ""),
 			plan: &pb.CalibrationPlan{Instrument: c.instrument, Channel: c.GetChannel()}}

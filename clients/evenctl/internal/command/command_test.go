@@ -14,9 +14,16 @@ import (
 
 	"github.com/evenbench/evenbench/clients/evenctl/internal/command"
 	"github.com/evenbench/evenbench/clients/internal/fakehub"
+	"github.com/evenbench/evenbench/plugins/ascii"
+	"github.com/evenbench/evenbench/plugins/sdk"
 )
 
+// TestMain is also the drivers' program: some tests ask a real hub.
 func TestMain(m *testing.M) {
+	if len(os.Args) == 3 && os.Args[1] == "driver" {
+		sdk.Serve(ascii.Driver())
+		os.Exit(1)
+	}
 	flag.Parse()
 	goleak.VerifyTestMain(m)
 }

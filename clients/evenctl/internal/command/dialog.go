@@ -9,6 +9,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/evenbench/evenbench/clients/show"
 )
 
 // errLeft says that a person left a dialog before its end: nothing was recorded.
@@ -46,6 +48,11 @@ func (p *program) talk(ctx context.Context) *dialog {
 }
 
 func (d *dialog) say(format string, args ...any) { fmt.Fprintf(d.out, format, args...) }
+
+// paragraph says something long, in lines that fit the narrowest terminal.
+func (d *dialog) paragraph(format string, args ...any) {
+	d.say("%s", show.Folded("", fmt.Sprintf(format, args...)))
+}
 
 // line waits for a line. q leaves.
 func (d *dialog) line(ctx context.Context) (string, error) {
@@ -88,8 +95,38 @@ func (d *dialog) number(ctx context.Context, question, otherwise string) (float6
 	}
 }
 
-// choose lets a person choose one of a list by its number; of one there is no choice.
-func (d *dialog) choose(ctx context.Context, question string, list []string) (int, error) {
+// menu asks for one of some keys, each said with what it does, and returns it. Enter alone
+// means the one that is said first, if that is "Enter".
+func (d *dialog) menu(ctx context.Context, keys ...string) (string, error) {
+	line := ""
+	d.say("\n")
+	for _, k := range append(keys, "q: leave") {
+		if line != "" && len(line)+len(k)+3 > show.Columns-2 {
+			d.say("%s\n", line)
+			line = ""
+		}
+		if line != "" {
+			line += "   "
+		}
+		line += k
+	}
+	for {
+		text, err := d.ask(ctx, line, "")
+		if err != nil {
+			return "", err
+		}
+		text = strings.ToLower(text)
+		for _, k := range keys {
+			if key, _, _ := strings.Cut(k, ":"); key == text || text == "" && key == "Enter" {
+				return text, nil
+			}
+		}
+	}
+}
+
+// choose lets a person choose one of a list by its number; of one there is no choice. Enter
+// alone means the one at usual.
+func (d *dialog) choose(ctx context.Context, question string, list []string, usual int) (int, error) {
 	if len(list) == 1 {
 		d.say("%s  %s\n", question, list[0])
 		return 0, nil
@@ -99,7 +136,7 @@ func (d *dialog) choose(ctx context.Context, question string, list []string) (in
 		d.say("  %d  %s\n", i+1, text)
 	}
 	for {
-		text, err := d.ask(ctx, "number", "1")
+		text, err := d.ask(ctx, "number", strconv.Itoa(usual+1))
 		if err != nil {
 			return 0, err
 		}
