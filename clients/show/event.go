@@ -102,6 +102,9 @@ func (n *Narrator) event(e *pb.Entry) event {
 	if ev, ok := n.ofSignatures(e); ok {
 		return ev
 	}
+	if ev, ok := n.ofPanels(e); ok {
+		return ev
+	}
 	return event{place: "hub", what: "entry", text: fmt.Sprintf("%d of a kind this program does not know: use a newer one", e.GetCursor())}
 }
 

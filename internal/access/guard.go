@@ -1,6 +1,7 @@
 package access
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -32,11 +33,12 @@ type Guard struct {
 	// Of clients by name, also of those that have gone; "" is all strangers.
 	allowances map[string]*allowance
 	streams    map[*stream]struct{}
+	seats      map[Digest]Seat // by their tokens
 }
 
 // NewGuard returns a guard that applies a policy; nil: none.
 func NewGuard(p *Policy, log *zap.Logger) *Guard {
-	g := &Guard{log: log, now: time.Now, allowances: map[string]*allowance{}, streams: map[*stream]struct{}{}}
+	g := &Guard{log: log, now: time.Now, allowances: map[string]*allowance{}, streams: map[*stream]struct{}{}, seats: map[Digest]Seat{}}
 	g.Replace(p)
 	return g
 }
@@ -115,11 +117,14 @@ func (g *Guard) identify(ctx context.Context, method string, presented Presented
 	g.mu.Lock()
 	policy := g.policy
 	g.mu.Unlock()
+	if caller, ok := g.seated(cmp.Or(presented.Token, presented.Seat)); ok {
+		return context.WithValue(ctx, contextKey{}, visit{caller: caller, presented: presented, policy: policy}), nil
+	}
 	if policy == nil {
 		return context.WithValue(ctx, contextKey{}, visit{caller: Caller{Role: Steward}}), nil
 	}
 	caller, err := policy.Identify(presented, g.now())
-	if role, ok := Methods[method]; err != nil && (!ok || role > Nobody) {
+	if role, ok := Methods[method]; err != nil && (!ok || role > Nobody) && !strings.HasPrefix(method, http.MethodGet+" "+SeatPages) {
 		var r *Refusal
 		if errors.As(err, &r) {
 			g.log.Warn("caller refused", zap.String("method", method), zap.String("from", from(ctx)), zap.String("why", r.Why), zap.String("do", r.Do))
@@ -146,10 +151,17 @@ func (g *Guard) Enter(ctx context.Context, method string, going bool) (_ context
 		return ctx, nil, unknown()
 	}
 	role, ok := Methods[method]
+	seat := v.caller.Seat != (Seat{})
 	switch {
+	case seat && Seated[method]:
+	case seat:
+		return ctx, nil, refuse(codes.PermissionDenied, pb.ErrorReason_ERROR_REASON_ROLE_TOO_LOW,
+			"%s: the link of %s lets its assessor taste, and do nothing else: ask the lab's steward", method, v.caller.Name)
 	case !ok:
 		g.log.Error("a method that the table of roles does not have is refused to everybody", zap.String("method", method))
 		return ctx, nil, refuse(codes.PermissionDenied, pb.ErrorReason_ERROR_REASON_ROLE_TOO_LOW, "%s: no role has this method", method)
+	case v.caller.Role == Nobody && role > Nobody:
+		return ctx, nil, unknown()
 	case v.caller.Role < role:
 		g.log.Warn("role too low", zap.String("method", method), zap.String("client", v.caller.Name), zap.Stringer("role", v.caller.Role),
 			zap.String("do", fmt.Sprintf("if it should, give the client role: %v in the lab file, and reload", role)))
@@ -273,10 +285,18 @@ func (g *Guard) Handler(next http.Handler) http.Handler {
 		if header := r.Header.Get("Authorization"); header != "" {
 			presented.Token = bearer(header)
 		}
+		if c, err := r.Cookie(SeatCookie); err == nil && strings.HasPrefix(r.URL.Path, SeatPages) {
+			presented.Seat = c.Value
+		}
 		ctx, err := g.identify(peer.NewContext(r.Context(), &peer.Peer{Addr: address(r.RemoteAddr)}), r.Method+" "+r.URL.Path, presented)
 		if err != nil {
 			w.Header().Set("WWW-Authenticate", "Bearer")
 			WriteError(w, err)
+			return
+		}
+		if c, _ := From(ctx); c.Seat != (Seat{}) && !strings.HasPrefix(r.URL.Path, SeatPages) && !strings.HasPrefix(r.URL.Path, seatCalls) && !Seated[r.URL.Path] {
+			WriteError(w, refuse(codes.PermissionDenied, pb.ErrorReason_ERROR_REASON_ROLE_TOO_LOW,
+				"%s: the link of %s lets its assessor taste, and do nothing else: ask the lab's steward", r.URL.Path, c.Name))
 			return
 		}
 		next.ServeHTTP(w, r.WithContext(ctx))

@@ -43,6 +43,17 @@ var Methods = map[string]Role{
 	"/evenbench.v1.CalibrationService/CheckInstrument": Operator,
 	"/evenbench.v1.CalibrationService/MakeCalibration": Steward,
 
+	"/evenbench.v1.PanelService/ListSessions":  Observer,
+	"/evenbench.v1.PanelService/GetSession":    Observer,
+	"/evenbench.v1.PanelService/GetServing":    Observer,
+	"/evenbench.v1.PanelService/GetResults":    Observer,
+	"/evenbench.v1.PanelService/ListAssessors": Observer,
+	// Assessors have GetServing and CastBallot of their own session by its link: see Seated.
+	"/evenbench.v1.PanelService/CastBallot":   Operator,
+	"/evenbench.v1.PanelService/PlanSession":  Operator,
+	"/evenbench.v1.PanelService/OpenSession":  Operator,
+	"/evenbench.v1.PanelService/CloseSession": Operator,
+
 	"/evenbench.v1.StatusService/GetStatus": Observer,
 
 	"/evenbench.v1.InstrumentService/ListInstruments":  Observer,

@@ -38,6 +38,9 @@ type Presented struct {
 	Chain []*x509.Certificate
 	// Token is empty if there is none. Where there is one it decides.
 	Token string
+	// Seat is a token from the browser of an assessor, which is taken for nothing but a
+	// seat.
+	Seat string
 }
 
 // Caller is who was found to call.
@@ -47,6 +50,8 @@ type Caller struct {
 	Role Role
 	// Until is when its credential ends; zero: it does not.
 	Until time.Time
+	// Seat is what an assessor has instead of a role; zero: it is none.
+	Seat Seat
 }
 
 // Refusal says why a credential is not taken. It is for the hub's owner, never for the

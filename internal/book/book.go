@@ -36,6 +36,7 @@ type Book struct {
 	checks       map[checkKey]*checked
 	roasts       map[string]*oneRoast
 	requests     map[string]*pb.Entry
+	sessions     []*pb.PanelSession // of panels, as planned
 	changes      []change
 	codes        int // codes that the hub gave
 
@@ -147,6 +148,14 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.flagRaised(e, body.FlagRaised)
 	case *pb.Entry_DecisionMade:
 		b.decisionMade(e, body.DecisionMade)
+	case *pb.Entry_PanelPlanned:
+		b.panelPlanned(e, body.PanelPlanned)
+	case *pb.Entry_PanelOpened:
+		b.panelOpened(e, body.PanelOpened)
+	case *pb.Entry_BallotCast:
+		b.ballotCast(e, body.BallotCast)
+	case *pb.Entry_PanelClosed:
+		b.panelClosed(e, body.PanelClosed)
 	}
 	b.draftFindings()
 	drafts := b.drafts

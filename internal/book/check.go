@@ -38,6 +38,14 @@ func (b *Book) noteRequest(e *pb.Entry) {
 		kept.Body = m
 	case *pb.Entry_RoastOpened:
 		kept.Body = &pb.Entry_RoastOpened{RoastOpened: &pb.RoastOpened{Roast: m.RoastOpened.GetRoast()}}
+	case *pb.Entry_PanelPlanned:
+		kept.Body = &pb.Entry_PanelPlanned{PanelPlanned: &pb.PanelPlanned{
+			Session: m.PanelPlanned.GetSession(), Codes: m.PanelPlanned.GetCodes(), Commitment: m.PanelPlanned.GetCommitment(),
+		}}
+	case *pb.Entry_PanelOpened:
+		kept.Body = &pb.Entry_PanelOpened{PanelOpened: &pb.PanelOpened{Until: m.PanelOpened.GetUntil()}}
+	case *pb.Entry_BallotCast:
+		kept.Body = &pb.Entry_BallotCast{BallotCast: &pb.BallotCast{Score: m.BallotCast.Score}}
 	}
 	b.requests[e.GetRequestId()] = kept
 }

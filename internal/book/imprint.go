@@ -137,6 +137,7 @@ func (p *press) book() {
 		p.drum(d)
 	}
 	p.keyed(b)
+	imprint.List(p.Coder, &b.sessions, func(s **pb.PanelSession) { imprint.Message(p.Coder, s) })
 	imprint.List(p.Coder, &b.changes, func(x *change) {
 		imprint.Int(p.Coder, &x.cursor)
 		refer(p.Coder, &p.samples, &x.sample)

@@ -15,7 +15,7 @@ func TestImprintKnowsEveryField(t *testing.T) {
 		written, followed string
 	}{
 		{Skim{}, "Book waits step", "runs key"},
-		{Book{}, "last opened lab samples order stations runs current devices calibrations checks roasts requests changes codes roastsNamed now cause", "charged stale unjudged drafts skims unsure"},
+		{Book{}, "last opened lab samples order stations runs current devices calibrations checks roasts requests sessions changes codes roastsNamed now cause", "charged stale unjudged drafts skims unsure"},
 		{change{}, "cursor sample", ""},
 		{Device{}, "Own Answers Run", ""},
 		{sample{}, "record roasts on", ""},

@@ -170,6 +170,15 @@ var overHTTP = map[string]string{
 	"POST /v1/instruments/x/act":    "InstrumentService/ActOnInstrument",
 	"POST /v1/instruments/x/adopt":  "InstrumentService/AdoptInstrument",
 	"POST /v1/lab/reload":           "InstrumentService/ReloadLab",
+	"GET /v1/sessions":              "PanelService/ListSessions",
+	"GET /v1/sessions/x":            "PanelService/GetSession",
+	"GET /v1/sessions/x/results":    "PanelService/GetResults",
+	"GET /v1/serving":               "PanelService/GetServing",
+	"GET /v1/assessors":             "PanelService/ListAssessors",
+	"POST /v1/sessions":             "PanelService/PlanSession",
+	"POST /v1/sessions/x/open":      "PanelService/OpenSession",
+	"POST /v1/serving/1":            "PanelService/CastBallot",
+	"POST /v1/sessions/x/close":     "PanelService/CloseSession",
 }
 
 func webWord(t *testing.T, r *http.Response) string {

@@ -108,6 +108,9 @@ func (s *sieve) concerns(m any) bool {
 			return true
 		}
 	}
+	if of, ok := m.(*pb.PanelClosed); ok && slices.ContainsFunc(of.GetCups(), func(c *pb.PanelCup) bool { return s.samples[c.GetSample()] }) {
+		return true
+	}
 	b, ok := m.(*pb.ReadingBatch)
 	return ok && slices.ContainsFunc(b.GetBindings(), func(y *pb.Binding) bool { return s.samples[y.GetSample()] })
 }

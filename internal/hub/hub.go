@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"net"
 	"net/http"
@@ -44,6 +45,8 @@ type Options struct {
 	// Clock of the lab; the zero Clock is real time.
 	Clock   clock.Clock
 	Version string
+	// Random is what the codes of a panel's sessions are drawn from; nil: crypto/rand.
+	Random io.Reader
 	// Pages returns what is served at /board/, which reaches the services through the
 	// door; nil: nothing is.
 	Pages func(Door) Pages
@@ -343,6 +346,10 @@ func (h *Hub) serve(recorder *recorder) error {
 		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: shortestPingGap, PermitWithoutStream: true}))...)
 	record := &recordService{scribe: h.scribe, version: h.options.Version, stopping: h.stopping, subscribers: h.upkeep.subscribers, past: make(chan struct{}, 1)}
 	instruments := &instrumentService{bench: h.bench, recorder: recorder, reload: h.Reload, checks: h.checksOf, stopping: h.stopping}
+	panels := newPanelService(h)
+	if err := panels.seatAll(context.Background()); err != nil {
+		return err
+	}
 	within := newInward(h.guard)
 	for _, to := range []grpc.ServiceRegistrar{h.grpc, within} {
 		pb.RegisterRecordServiceServer(to, record)
@@ -350,6 +357,7 @@ func (h *Hub) serve(recorder *recorder) error {
 		pb.RegisterInstrumentServiceServer(to, instruments)
 		pb.RegisterCalibrationServiceServer(to, &calibrationService{recorder: recorder, instruments: instruments, checks: h.checksOf})
 		pb.RegisterStatusServiceServer(to, &statusService{upkeep: h.upkeep})
+		pb.RegisterPanelServiceServer(to, panels)
 	}
 	h.upkeep.instruments = instruments.observed
 	h.health = health.NewServer()

@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"net"
 	"os"
 	"path/filepath"
@@ -75,6 +76,10 @@ type bench struct {
 	data string
 	// disk of the record; nil: the real one.
 	disk func(string) (space.Disk, error)
+	// random is what panels draw from; nil: the real one.
+	random io.Reader
+	// pages are served at /board/; nil: none are.
+	pages func(hub.Door) hub.Pages
 }
 
 const stations = `
@@ -139,6 +144,8 @@ func (b *bench) tryBegin() error {
 		Driver:  func(name string) []string { return []string{program, "driver", name} },
 		Clock:   b.clock,
 		Disk:    b.disk,
+		Random:  b.random,
+		Pages:   b.pages,
 		Version: "test", Log: zaptest.NewLogger(b.t),
 	})
 	if err != nil {

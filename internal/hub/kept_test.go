@@ -313,6 +313,7 @@ func tell(t *testing.T, r *recorder, s *scribe) {
 	enter(&pb.Entry{Actor: actorHub, Body: &pb.Entry_CheckpointSigned{CheckpointSigned: &pb.CheckpointSigned{Note: "a note", Size: 40, Key: "kept-lab+00000000+AA=="}}})
 	enter(&pb.Entry{Body: &pb.Entry_CheckpointCosigned{CheckpointCosigned: &pb.CheckpointCosigned{Note: "a note of two", Size: 40, Key: "buyer+00000000+AA=="}}})
 	tellOfComparisons(enter)
+	tellOfPanels(enter, at)
 }
 
 // tellOfComparisons records a study of drums that was given up, a drum that drifts and a

@@ -43,6 +43,10 @@ var codeOf = map[pb.ErrorReason]codes.Code{
 	pb.ErrorReason_ERROR_REASON_NOT_WITNESSED:      codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_ROASTING:           codes.FailedPrecondition,
 	pb.ErrorReason_ERROR_REASON_TOO_MUCH:           codes.ResourceExhausted,
+	pb.ErrorReason_ERROR_REASON_SESSION_UNKNOWN:    codes.NotFound,
+	pb.ErrorReason_ERROR_REASON_SESSION_STATE:      codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_BALLOTS_MISSING:    codes.FailedPrecondition,
+	pb.ErrorReason_ERROR_REASON_KEY_LOST:           codes.DataLoss,
 }
 
 // refuse returns an error of the services: what was attempted, with which value,

@@ -3,6 +3,8 @@
 package order
 
 import (
+	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
 )
@@ -98,6 +100,13 @@ func halves(n int, random *rand.Rand) []int {
 // Random returns a source of random numbers that gives the same for the same seed. Uses
 // keep streams of their own, by number, so that one does not change another.
 func Random(seed, stream uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, stream)) }
+
+// Secret returns a source of random numbers that gives the same for the same seed. Whoever
+// sees what was drawn from one stream learns nothing of what is drawn from another (ChaCha8,
+// seeded with a hash of both), which is not so with Random.
+func Secret(seed [32]byte, stream uint64) *rand.Rand {
+	return rand.New(rand.NewChaCha8(sha256.Sum256(binary.BigEndian.AppendUint64(seed[:], stream))))
+}
 
 // Shuffled returns the numbers 0 to n−1 in random order.
 func Shuffled(n int, random *rand.Rand) []int {

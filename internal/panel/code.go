@@ -21,18 +21,24 @@ const (
 	highestCode Code = 999
 )
 
+// Seed of a session: what is drawn from it is as secret as it is. Codes and orders are
+// drawn from streams that tell nothing of each other, so that the orders, which everybody
+// may see, do not tell which code went to which lot.
+type Seed [32]byte
+
 // Streams of random numbers of a session, apart from those of other uses of a seed.
 const (
 	codeStream uint64 = 101 + iota
 	orderStream
 	drawStream
+	doubleStream
 )
 
 // Codes returns n different random codes, none of which is to be avoided, such as those
 // of the sessions before. The same seed gives the same codes; who knows it knows them.
 //
 // It is an error if there are not so many codes left, or n is negative.
-func Codes(n int, seed uint64, avoid []Code) ([]Code, error) {
+func Codes(n int, seed Seed, avoid []Code) ([]Code, error) {
 	var free []Code
 	for c := lowestCode; c <= highestCode; c++ {
 		if !slices.Contains(avoid, c) {
@@ -43,7 +49,7 @@ func Codes(n int, seed uint64, avoid []Code) ([]Code, error) {
 		return nil, fmt.Errorf("draw %d codes of three digits: 0 to %d can be drawn when %d are avoided", n, len(free), len(avoid))
 	}
 	codes := make([]Code, n)
-	for i, k := range order.Shuffled(len(free), order.Random(seed, codeStream))[:n] {
+	for i, k := range order.Shuffled(len(free), order.Secret(seed, codeStream))[:n] {
 		codes[i] = free[k]
 	}
 	return codes, nil

@@ -28,6 +28,8 @@ type Form struct {
 	Deductions []Deduction `json:"deductions"`
 	// Step of the score; 0: as it comes. What lies in the middle is rounded up.
 	Step float64 `json:"step"`
+	// Words for what is tasted, to choose from; others may be written.
+	Words []string `json:"words"`
 }
 
 // Attribute is marked from Low to High in steps of Step; with a Step of 0 any mark
@@ -75,14 +77,15 @@ func ParseForms(text []byte) ([]Form, error) {
 		return nil, fmt.Errorf("read forms: %w", err)
 	}
 	for _, f := range forms {
-		if err := f.check(); err != nil {
+		if err := f.Check(); err != nil {
 			return nil, fmt.Errorf("read forms: form %q: %w", f.Name, err)
 		}
 	}
 	return forms, nil
 }
 
-func (f Form) check() error {
+// Check says why a form cannot make a score.
+func (f Form) Check() error {
 	switch {
 	case f.Name == "" || f.Source == "":
 		return fmt.Errorf("a form has a name and a source")
@@ -106,6 +109,11 @@ func (f Form) check() error {
 		}
 		names = append(names, d.Name)
 	}
+	for i, w := range f.Words {
+		if strings.TrimSpace(w) == "" || slices.Contains(f.Words[:i], w) {
+			return fmt.Errorf("word %d is %q; give each once", i+1, w)
+		}
+	}
 	for i, n := range names {
 		if n == "" || slices.Contains(names[:i], n) {
 			return fmt.Errorf("it has two attributes or deductions %q, or one without a name", n)
@@ -118,39 +126,59 @@ func (f Form) check() error {
 // said at once: a mark that is missing, outside its limits or between its steps, more
 // cups counted than there are, a name that the form does not have.
 func (f Form) Score(filled Filled) (float64, error) {
-	var wrong []string
-	sum := 0.0
-	for _, a := range f.Attributes {
-		mark, ok := filled.Marks[a.Name]
-		switch {
-		case !ok:
-			wrong = append(wrong, fmt.Sprintf("%s is not marked", a.Name))
-		case !(mark >= a.Low && mark <= a.High) || a.Step > 0 && !whole((mark-a.Low)/a.Step):
-			wrong = append(wrong, fmt.Sprintf("%s is marked %g, and can be %s", a.Name, mark, a.span()))
-		}
-		sum += mark
-	}
-	score := f.Base + f.Weight*sum
-	for _, d := range f.Deductions {
-		n := filled.Counted[d.Name]
-		if n < 0 || n > f.Cups {
-			wrong = append(wrong, fmt.Sprintf("%d cups are %s, of %d", n, d.Name, f.Cups))
-		}
-		score -= d.Points * float64(n)
-	}
-	for _, name := range slices.Sorted(keys(filled)) {
-		if !f.has(name) {
-			wrong = append(wrong, fmt.Sprintf("%s is not on the form", name))
-		}
+	missing, wrong := f.look(filled)
+	for _, name := range missing {
+		wrong = append(wrong, name+" is not marked")
 	}
 	if len(wrong) > 0 {
 		return 0, fmt.Errorf("score by the form %q: %s", f.Name, strings.Join(wrong, "; "))
+	}
+	sum := 0.0
+	for _, a := range f.Attributes {
+		sum += filled.Marks[a.Name]
+	}
+	score := f.Base + f.Weight*sum
+	for _, d := range f.Deductions {
+		score -= d.Points * float64(filled.Counted[d.Name])
 	}
 	if f.Step > 0 {
 		// A hair up, so that what is binary just below the middle is rounded like it.
 		score = math.Floor(score/f.Step+0.5+1e-9) * f.Step
 	}
 	return score, nil
+}
+
+// Missing returns the attributes that are not marked yet. It is an error if something that
+// is marked or counted cannot be: all of it is said at once.
+func (f Form) Missing(filled Filled) ([]string, error) {
+	missing, wrong := f.look(filled)
+	if len(wrong) > 0 {
+		return nil, fmt.Errorf("read the form %q: %s", f.Name, strings.Join(wrong, "; "))
+	}
+	return missing, nil
+}
+
+func (f Form) look(filled Filled) (missing, wrong []string) {
+	for _, a := range f.Attributes {
+		mark, ok := filled.Marks[a.Name]
+		switch {
+		case !ok:
+			missing = append(missing, a.Name)
+		case !(mark >= a.Low && mark <= a.High) || a.Step > 0 && !whole((mark-a.Low)/a.Step):
+			wrong = append(wrong, fmt.Sprintf("%s is marked %g, and can be %s", a.Name, mark, a.span()))
+		}
+	}
+	for _, d := range f.Deductions {
+		if n := filled.Counted[d.Name]; n < 0 || n > f.Cups {
+			wrong = append(wrong, fmt.Sprintf("%d cups are %s, of %d", n, d.Name, f.Cups))
+		}
+	}
+	for _, name := range slices.Sorted(keys(filled)) {
+		if !f.has(name) {
+			wrong = append(wrong, fmt.Sprintf("%s is not on the form", name))
+		}
+	}
+	return missing, wrong
 }
 
 func whole(x float64) bool { return math.Abs(x-math.Round(x)) < 1e-9 }

@@ -31,6 +31,8 @@ type Placed struct {
 	// Mean over the assessors, each counting alike; what a lot lacks because an assessor
 	// who scores high or low has not scored it is allowed for.
 	Mean float64
+	// Standard is the standard uncertainty of Mean by the scatter. Without Ranking.Remark.
+	Standard float64
 	// Low and High bound the mean that this panel would come to over many servings.
 	// Without Ranking.Remark.
 	Low, High float64
@@ -99,8 +101,9 @@ func Rank(scores []Score, rules Rules) (Ranking, error) {
 	means := analysis.Means()
 	limits := bootstrap(&analysis, rules)
 	for i := range t.lots {
-		reach := limits.mean[i] * r.Scatter * analysis.MeanScale(i)
 		p := t.placed(i, means[i])
+		p.Standard = r.Scatter * analysis.MeanScale(i)
+		reach := limits.mean[i] * p.Standard
 		p.Low, p.High, p.Worst = p.Mean-reach, p.Mean+reach, len(t.lots)
 		for j, other := range t.lots {
 			if j == i {

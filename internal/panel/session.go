@@ -11,20 +11,30 @@ import (
 
 // Setting is what a session is planned from.
 type Setting struct {
-	Assessors, Lots []string
-	// Twice are the lots that are served a second time under another code, as far as
-	// the assessors know another lot: they show how well each repeats a score.
-	Twice []string
-	// Avoid are codes that must not be used, such as those of the session before.
-	Avoid []Code
-	Seed  uint64
+	Assessors []string
+	Lots      []Lot
+	// Doubles is how many lots are served a second time under another code, as far as the
+	// assessors know another lot: they show how well each repeats a score. Which they are
+	// is drawn.
+	Doubles int
+	// Labels are the codes that are on the cups already, one for each; nil: codes are
+	// drawn, none of Avoid, such as those of the session before.
+	Labels []Code
+	Avoid  []Code
+	Seed   Seed
 }
 
-// Cup is a key: what a code stands for. It is kept from the assessors until all scores
-// are in.
+// Lot is what is to be cupped, and the roast of it; empty if that has no name.
+type Lot struct {
+	Name, Roast string
+}
+
+// Cup is what a code stands for. It is kept from the assessors until all scores are in.
 type Cup struct {
 	Code Code
 	Lot  string
+	// Roast of the lot; empty if it has no name.
+	Roast string
 	// Copy is 0, and 1 for the second serving of a lot.
 	Copy int
 }
@@ -47,16 +57,20 @@ type Session struct {
 // shuffled Williams design (package order), so that no cup gains from its place or from
 // what is tasted before it. The same setting gives the same session.
 //
-// It is an error if there is no assessor or lot, if a name is empty or given twice, if a
-// lot that is served twice is none of the lots, or if there are not codes enough.
+// It is an error if there is no assessor or lot, if a name is empty or given twice, if more
+// lots are to be served twice than there are, or if codes collide, cannot be, or are not
+// enough.
 func Plan(s Setting) (Session, error) {
 	const doing = "plan a cupping"
+	var lots []string
+	for _, l := range s.Lots {
+		lots = append(lots, l.Name)
+	}
 	for _, list := range []struct {
 		what  string
 		names []string
-		least int
-	}{{"assessor", s.Assessors, 1}, {"lot", s.Lots, 1}, {"lot served twice", s.Twice, 0}} {
-		if len(list.names) < list.least {
+	}{{"assessor", s.Assessors}, {"lot", lots}} {
+		if len(list.names) == 0 {
 			return Session{}, fmt.Errorf("%s: no %s is named", doing, list.what)
 		}
 		for i, name := range list.names {
@@ -65,17 +79,17 @@ func Plan(s Setting) (Session, error) {
 			}
 		}
 	}
+	if s.Doubles < 0 || s.Doubles > len(s.Lots) {
+		return Session{}, fmt.Errorf("%s: %d lots are to be served twice, of %d", doing, s.Doubles, len(s.Lots))
+	}
 	var cups []Cup
 	for _, lot := range s.Lots {
-		cups = append(cups, Cup{Lot: lot})
+		cups = append(cups, Cup{Lot: lot.Name, Roast: lot.Roast})
 	}
-	for _, lot := range s.Twice {
-		if !slices.Contains(s.Lots, lot) {
-			return Session{}, fmt.Errorf("%s: lot %q is served twice, but is not one of the lots", doing, lot)
-		}
-		cups = append(cups, Cup{Lot: lot, Copy: 1})
+	for _, k := range order.Shuffled(len(s.Lots), order.Secret(s.Seed, doubleStream))[:s.Doubles] {
+		cups = append(cups, Cup{Lot: s.Lots[k].Name, Roast: s.Lots[k].Roast, Copy: 1})
 	}
-	codes, err := Codes(len(cups), s.Seed, s.Avoid)
+	codes, err := s.codes(len(cups))
 	if err != nil {
 		return Session{}, fmt.Errorf("%s: %w", doing, err)
 	}
@@ -83,7 +97,7 @@ func Plan(s Setting) (Session, error) {
 		cups[i].Code = codes[i]
 	}
 	slices.SortFunc(cups, func(a, b Cup) int { return cmp.Compare(a.Code, b.Code) })
-	rows, err := order.Rows(len(cups), len(s.Assessors), order.Random(s.Seed, orderStream))
+	rows, err := order.Rows(len(cups), len(s.Assessors), order.Secret(s.Seed, orderStream))
 	if err != nil {
 		return Session{}, fmt.Errorf("%s: %w", doing, err)
 	}
@@ -96,6 +110,31 @@ func Plan(s Setting) (Session, error) {
 		session.Servings = append(session.Servings, serving)
 	}
 	return session, nil
+}
+
+// codes returns a code for each of n cups, in random order.
+func (s Setting) codes(n int) ([]Code, error) {
+	if len(s.Labels) == 0 {
+		return Codes(n, s.Seed, s.Avoid)
+	}
+	if len(s.Labels) != n {
+		return nil, fmt.Errorf("%d codes are given for %d cups, with those that are served twice; give one for each", len(s.Labels), n)
+	}
+	for i, c := range s.Labels {
+		switch {
+		case c < lowestCode || c > highestCode:
+			return nil, fmt.Errorf("code %d has not three digits; give 100 to 999", c)
+		case slices.Contains(s.Labels[:i], c):
+			return nil, fmt.Errorf("code %d is on two cups; give each its own", c)
+		case slices.Contains(s.Avoid, c):
+			return nil, fmt.Errorf("code %d is of another session that is not closed; give another one", c)
+		}
+	}
+	codes := make([]Code, n)
+	for i, k := range order.Shuffled(n, order.Secret(s.Seed, codeStream)) {
+		codes[i] = s.Labels[k]
+	}
+	return codes, nil
 }
 
 // Ballot is what an assessor says of a cup.

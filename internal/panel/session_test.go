@@ -10,10 +10,10 @@ import (
 	"pgregory.net/rapid"
 )
 
-func setting(seed uint64) panel.Setting {
+func setting(seed byte) panel.Setting {
 	return panel.Setting{
 		Assessors: []string{"Bastu", "Ilka", "Oren", "Tamsin"},
-		Lots:      []string{"26-0117", "26-0121", "26-0122"}, Twice: []string{"26-0121"}, Seed: seed,
+		Lots:      []panel.Lot{{Name: "26-0117", Roast: "R-1"}, {Name: "26-0121"}, {Name: "26-0122"}}, Doubles: 1, Seed: panel.Seed{seed},
 	}
 }
 
@@ -23,24 +23,29 @@ func TestSessions(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var s panel.Setting
 		for i := range rapid.IntRange(1, 12).Draw(t, "lots") {
-			s.Lots = append(s.Lots, fmt.Sprint("L", i))
+			s.Lots = append(s.Lots, panel.Lot{Name: fmt.Sprint("L", i), Roast: fmt.Sprint("R", i)})
 		}
-		s.Twice = s.Lots[:rapid.IntRange(0, len(s.Lots)).Draw(t, "twice")]
-		cups := len(s.Lots) + len(s.Twice)
+		s.Doubles = rapid.IntRange(0, len(s.Lots)).Draw(t, "doubles")
+		cups := len(s.Lots) + s.Doubles
 		for i := range 2 * cups {
 			s.Assessors = append(s.Assessors, fmt.Sprint("A", i))
 		}
-		s.Seed = rapid.Uint64().Draw(t, "seed")
+		copy(s.Seed[:], rapid.SliceOfN(rapid.Byte(), 32, 32).Draw(t, "seed"))
 		session, err := panel.Plan(s)
 		if err != nil || len(session.Cups) != cups || len(session.Servings) != len(s.Assessors) {
 			t.Fatal(session, err)
 		}
 		var codes []panel.Code
+		served := map[string]int{}
 		for _, c := range session.Cups {
-			if c.Code < 100 || c.Code > 999 || !slices.Contains(s.Lots, c.Lot) || c.Copy == 1 && !slices.Contains(s.Twice, c.Lot) {
+			if c.Code < 100 || c.Code > 999 || !slices.Contains(s.Lots, panel.Lot{Name: c.Lot, Roast: c.Roast}) {
 				t.Fatalf("%+v", c)
 			}
+			served[fmt.Sprint(c.Lot, c.Copy)]++
 			codes = append(codes, c.Code)
+		}
+		if len(served) != cups {
+			t.Fatalf("%d servings of %d cups: %v", len(served), cups, served)
 		}
 		if !slices.IsSorted(codes) || len(slices.Compact(slices.Clone(codes))) != cups {
 			t.Fatalf("codes %v", codes)
@@ -57,7 +62,7 @@ func TestSessions(t *testing.T) {
 				t.Fatalf("cup %d is first %d times among %d assessors", c, n, len(s.Assessors))
 			}
 		}
-		s.Avoid, s.Seed = codes, s.Seed+1
+		s.Avoid, s.Seed[0] = codes, s.Seed[0]+1
 		next, err := panel.Plan(s)
 		if err != nil {
 			t.Fatal(err)
@@ -76,19 +81,19 @@ func TestSeedGivesTheSameSessionForEver(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := fmt.Sprint(s); got != "{[{393 26-0122 0} {821 26-0121 0} {865 26-0117 0} {925 26-0121 1}] [{Bastu [865 925 821 393]} {Ilka [925 393 865 821]} {Oren [821 865 393 925]} {Tamsin [393 821 925 865]}]}" {
+	if got := fmt.Sprint(s); got != "{[{139 26-0121  0} {386 26-0117 R-1 1} {645 26-0122  0} {891 26-0117 R-1 0}] [{Bastu [139 386 645 891]} {Ilka [645 139 891 386]} {Oren [386 891 139 645]} {Tamsin [891 645 386 139]}]}" {
 		t.Error(got)
 	}
 }
 
 // All 900 codes can be drawn, and not one more.
 func TestCodesAreDrawnWithoutCollisions(t *testing.T) {
-	codes, err := panel.Codes(900, 3, nil)
+	codes, err := panel.Codes(900, panel.Seed{3}, nil)
 	if err != nil || len(slices.Compact(slices.Sorted(slices.Values(codes)))) != 900 {
 		t.Fatal(len(codes), err)
 	}
 	for _, n := range []int{-1, 801} {
-		if _, err := panel.Codes(n, 3, codes[:100]); err == nil || !strings.Contains(err.Error(), "0 to 800 can be drawn when 100 are avoided") {
+		if _, err := panel.Codes(n, panel.Seed{3}, codes[:100]); err == nil || !strings.Contains(err.Error(), "0 to 800 can be drawn when 100 are avoided") {
 			t.Errorf("%d: %v", n, err)
 		}
 	}
@@ -136,11 +141,15 @@ func TestIdentityIsWithheldUntilAllIsIn(t *testing.T) {
 
 func TestWhatCannotBeServedIsRefused(t *testing.T) {
 	for says, change := range map[string]func(*panel.Setting){
-		"no assessor is named":            func(s *panel.Setting) { s.Assessors = nil },
-		"no lot is named":                 func(s *panel.Setting) { s.Lots = nil },
-		`assessor 2 is "Bastu"`:           func(s *panel.Setting) { s.Assessors[1] = "Bastu" },
-		`lot 1 is ""`:                     func(s *panel.Setting) { s.Lots[0] = "" },
-		`lot "x" is served twice, but is`: func(s *panel.Setting) { s.Twice[0] = "x" },
+		"no assessor is named":           func(s *panel.Setting) { s.Assessors = nil },
+		"no lot is named":                func(s *panel.Setting) { s.Lots = nil },
+		`assessor 2 is "Bastu"`:          func(s *panel.Setting) { s.Assessors[1] = "Bastu" },
+		`lot 1 is ""`:                    func(s *panel.Setting) { s.Lots[0].Name = "" },
+		"4 lots are to be served twice":  func(s *panel.Setting) { s.Doubles = 4 },
+		"3 codes are given for 4 cups":   func(s *panel.Setting) { s.Labels = []panel.Code{101, 102, 103} },
+		"code 102 is on two cups":        func(s *panel.Setting) { s.Labels = []panel.Code{101, 102, 102, 103} },
+		"code 99 has not three digits":   func(s *panel.Setting) { s.Labels = []panel.Code{101, 102, 99, 103} },
+		"code 103 is of another session": func(s *panel.Setting) { s.Labels, s.Avoid = []panel.Code{101, 102, 104, 103}, []panel.Code{103} },
 		"0 to 2 can be drawn": func(s *panel.Setting) {
 			for c := panel.Code(102); c <= 999; c++ {
 				s.Avoid = append(s.Avoid, c)

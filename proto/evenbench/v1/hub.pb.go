@@ -97,6 +97,14 @@ const (
 	ErrorReason_ERROR_REASON_ROLE_TOO_LOW ErrorReason = 41
 	// More calls, streams or bytes than one client may have: RESOURCE_EXHAUSTED.
 	ErrorReason_ERROR_REASON_TOO_MUCH ErrorReason = 42
+	// There is no session of a panel with that name, or no such assessor or code in it.
+	ErrorReason_ERROR_REASON_SESSION_UNKNOWN ErrorReason = 70
+	// The session is not open yet, or not any more, or not closed.
+	ErrorReason_ERROR_REASON_SESSION_STATE ErrorReason = 71
+	// A session cannot be closed without a reason while ballots are missing.
+	ErrorReason_ERROR_REASON_BALLOTS_MISSING ErrorReason = 72
+	// The file that says what the codes of a session stand for is gone, or was changed.
+	ErrorReason_ERROR_REASON_KEY_LOST ErrorReason = 73
 )
 
 // Enum value maps for ErrorReason.
@@ -137,6 +145,10 @@ var (
 		40: "ERROR_REASON_CALLER_UNKNOWN",
 		41: "ERROR_REASON_ROLE_TOO_LOW",
 		42: "ERROR_REASON_TOO_MUCH",
+		70: "ERROR_REASON_SESSION_UNKNOWN",
+		71: "ERROR_REASON_SESSION_STATE",
+		72: "ERROR_REASON_BALLOTS_MISSING",
+		73: "ERROR_REASON_KEY_LOST",
 	}
 	ErrorReason_value = map[string]int32{
 		"ERROR_REASON_UNSPECIFIED":         0,
@@ -174,6 +186,10 @@ var (
 		"ERROR_REASON_CALLER_UNKNOWN":      40,
 		"ERROR_REASON_ROLE_TOO_LOW":        41,
 		"ERROR_REASON_TOO_MUCH":            42,
+		"ERROR_REASON_SESSION_UNKNOWN":     70,
+		"ERROR_REASON_SESSION_STATE":       71,
+		"ERROR_REASON_BALLOTS_MISSING":     72,
+		"ERROR_REASON_KEY_LOST":            73,
 	}
 )
 
@@ -6744,7 +6760,8 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x06values\x18\t \x03(\x01R\x06values\x120\n" +
 	"\x05times\x18\n" +
 	" \x03(\v2\x1a.google.protobuf.TimestampR\x05times\x12\x18\n" +
-	"\asettled\x18\v \x01(\bR\asettled*\x84\t\n" +
+	"\asettled\x18\v \x01(\bR\asettled*\x83\n" +
+	"\n" +
 	"\vErrorReason\x12\x1c\n" +
 	"\x18ERROR_REASON_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aERROR_REASON_FIELD_INVALID\x10\x01\x12\x1f\n" +
@@ -6781,7 +6798,11 @@ const file_evenbench_v1_hub_proto_rawDesc = "" +
 	"\x1aERROR_REASON_NOT_WITNESSED\x10'\x12\x1f\n" +
 	"\x1bERROR_REASON_CALLER_UNKNOWN\x10(\x12\x1d\n" +
 	"\x19ERROR_REASON_ROLE_TOO_LOW\x10)\x12\x19\n" +
-	"\x15ERROR_REASON_TOO_MUCH\x10**\xdf\x01\n" +
+	"\x15ERROR_REASON_TOO_MUCH\x10*\x12 \n" +
+	"\x1cERROR_REASON_SESSION_UNKNOWN\x10F\x12\x1e\n" +
+	"\x1aERROR_REASON_SESSION_STATE\x10G\x12 \n" +
+	"\x1cERROR_REASON_BALLOTS_MISSING\x10H\x12\x19\n" +
+	"\x15ERROR_REASON_KEY_LOST\x10I*\xdf\x01\n" +
 	"\rStandingState\x12\x1e\n" +
 	"\x1aSTANDING_STATE_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13STANDING_STATE_OPEN\x10\x01\x12\x1c\n" +

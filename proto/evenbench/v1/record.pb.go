@@ -1177,6 +1177,10 @@ type Entry struct {
 	//	*Entry_MatchingPlanned
 	//	*Entry_MatchingEnded
 	//	*Entry_DrumDrifted
+	//	*Entry_PanelPlanned
+	//	*Entry_PanelOpened
+	//	*Entry_BallotCast
+	//	*Entry_PanelClosed
 	//	*Entry_DecisionMade
 	//	*Entry_CheckpointSigned
 	//	*Entry_CheckpointCosigned
@@ -1575,6 +1579,42 @@ func (x *Entry) GetDrumDrifted() *DrumDrifted {
 	return nil
 }
 
+func (x *Entry) GetPanelPlanned() *PanelPlanned {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_PanelPlanned); ok {
+			return x.PanelPlanned
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetPanelOpened() *PanelOpened {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_PanelOpened); ok {
+			return x.PanelOpened
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetBallotCast() *BallotCast {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_BallotCast); ok {
+			return x.BallotCast
+		}
+	}
+	return nil
+}
+
+func (x *Entry) GetPanelClosed() *PanelClosed {
+	if x != nil {
+		if x, ok := x.Body.(*Entry_PanelClosed); ok {
+			return x.PanelClosed
+		}
+	}
+	return nil
+}
+
 func (x *Entry) GetDecisionMade() *DecisionMade {
 	if x != nil {
 		if x, ok := x.Body.(*Entry_DecisionMade); ok {
@@ -1738,6 +1778,22 @@ type Entry_DrumDrifted struct {
 	DrumDrifted *DrumDrifted `protobuf:"bytes,52,opt,name=drum_drifted,json=drumDrifted,proto3,oneof"`
 }
 
+type Entry_PanelPlanned struct {
+	PanelPlanned *PanelPlanned `protobuf:"bytes,55,opt,name=panel_planned,json=panelPlanned,proto3,oneof"`
+}
+
+type Entry_PanelOpened struct {
+	PanelOpened *PanelOpened `protobuf:"bytes,56,opt,name=panel_opened,json=panelOpened,proto3,oneof"`
+}
+
+type Entry_BallotCast struct {
+	BallotCast *BallotCast `protobuf:"bytes,57,opt,name=ballot_cast,json=ballotCast,proto3,oneof"`
+}
+
+type Entry_PanelClosed struct {
+	PanelClosed *PanelClosed `protobuf:"bytes,58,opt,name=panel_closed,json=panelClosed,proto3,oneof"`
+}
+
 type Entry_DecisionMade struct {
 	DecisionMade *DecisionMade `protobuf:"bytes,65,opt,name=decision_made,json=decisionMade,proto3,oneof"`
 }
@@ -1815,6 +1871,14 @@ func (*Entry_MatchingPlanned) isEntry_Body() {}
 func (*Entry_MatchingEnded) isEntry_Body() {}
 
 func (*Entry_DrumDrifted) isEntry_Body() {}
+
+func (*Entry_PanelPlanned) isEntry_Body() {}
+
+func (*Entry_PanelOpened) isEntry_Body() {}
+
+func (*Entry_BallotCast) isEntry_Body() {}
+
+func (*Entry_PanelClosed) isEntry_Body() {}
 
 func (*Entry_DecisionMade) isEntry_Body() {}
 
@@ -6987,6 +7051,8 @@ type SampleRecord struct {
 	QueuedFor string `protobuf:"bytes,13,opt,name=queued_for,json=queuedFor,proto3" json:"queued_for,omitempty"`
 	// Of the green sample, each by another criteria set.
 	Verdicts []*CriteriaVerdict `protobuf:"bytes,14,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
+	// What panels said of it, in the order in which their sessions were closed.
+	Scores []*PanelScore `protobuf:"bytes,20,rep,name=scores,proto3" json:"scores,omitempty"`
 	// Decisions on its lot that were made while it was one of the lot's samples, oldest
 	// first.
 	Decisions     []*RecordedDecision `protobuf:"bytes,30,rep,name=decisions,proto3" json:"decisions,omitempty"`
@@ -7118,6 +7184,13 @@ func (x *SampleRecord) GetQueuedFor() string {
 func (x *SampleRecord) GetVerdicts() []*CriteriaVerdict {
 	if x != nil {
 		return x.Verdicts
+	}
+	return nil
+}
+
+func (x *SampleRecord) GetScores() []*PanelScore {
+	if x != nil {
+		return x.Scores
 	}
 	return nil
 }
@@ -8322,7 +8395,7 @@ var File_evenbench_v1_record_proto protoreflect.FileDescriptor
 
 const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\n" +
-	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x15\n" +
+	"\x19evenbench/v1/record.proto\x12\fevenbench.v1\x1a\x1aevenbench/v1/cupping.proto\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x17\n" +
 	"\x05Entry\x12\x16\n" +
 	"\x06cursor\x18\x01 \x01(\x04R\x06cursor\x12#\n" +
 	"\rprevious_hash\x18\x02 \x01(\fR\fpreviousHash\x12;\n" +
@@ -8373,6 +8446,11 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x10matching_planned\x182 \x01(\v2\x1d.evenbench.v1.MatchingPlannedH\x00R\x0fmatchingPlanned\x12D\n" +
 	"\x0ematching_ended\x183 \x01(\v2\x1b.evenbench.v1.MatchingEndedH\x00R\rmatchingEnded\x12>\n" +
 	"\fdrum_drifted\x184 \x01(\v2\x19.evenbench.v1.DrumDriftedH\x00R\vdrumDrifted\x12A\n" +
+	"\rpanel_planned\x187 \x01(\v2\x1a.evenbench.v1.PanelPlannedH\x00R\fpanelPlanned\x12>\n" +
+	"\fpanel_opened\x188 \x01(\v2\x19.evenbench.v1.PanelOpenedH\x00R\vpanelOpened\x12;\n" +
+	"\vballot_cast\x189 \x01(\v2\x18.evenbench.v1.BallotCastH\x00R\n" +
+	"ballotCast\x12>\n" +
+	"\fpanel_closed\x18: \x01(\v2\x19.evenbench.v1.PanelClosedH\x00R\vpanelClosed\x12A\n" +
 	"\rdecision_made\x18A \x01(\v2\x1a.evenbench.v1.DecisionMadeH\x00R\fdecisionMade\x12M\n" +
 	"\x11checkpoint_signed\x18D \x01(\v2\x1e.evenbench.v1.CheckpointSignedH\x00R\x10checkpointSigned\x12S\n" +
 	"\x13checkpoint_cosigned\x18E \x01(\v2 .evenbench.v1.CheckpointCosignedH\x00R\x12checkpointCosignedB\x06\n" +
@@ -8869,7 +8947,7 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\x12CheckpointCosigned\x12\x12\n" +
 	"\x04note\x18\x01 \x01(\tR\x04note\x12\x12\n" +
 	"\x04size\x18\x02 \x01(\x04R\x04size\x12\x10\n" +
-	"\x03key\x18\x03 \x01(\tR\x03key\"\xd2\x05\n" +
+	"\x03key\x18\x03 \x01(\tR\x03key\"\x84\x06\n" +
 	"\fSampleRecord\x12\x16\n" +
 	"\x06sample\x18\x01 \x01(\tR\x06sample\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x04R\brevision\x12\x13\n" +
@@ -8888,7 +8966,8 @@ const file_evenbench_v1_record_proto_rawDesc = "" +
 	"\vcorrections\x18\f \x03(\v2\x18.evenbench.v1.CorrectionR\vcorrections\x12\x1d\n" +
 	"\n" +
 	"queued_for\x18\r \x01(\tR\tqueuedFor\x129\n" +
-	"\bverdicts\x18\x0e \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\x12<\n" +
+	"\bverdicts\x18\x0e \x03(\v2\x1d.evenbench.v1.CriteriaVerdictR\bverdicts\x120\n" +
+	"\x06scores\x18\x14 \x03(\v2\x18.evenbench.v1.PanelScoreR\x06scores\x12<\n" +
 	"\tdecisions\x18\x1e \x03(\v2\x1e.evenbench.v1.RecordedDecisionR\tdecisions\"\xb4\x01\n" +
 	"\x10RecordedDecision\x12.\n" +
 	"\x04made\x18\x01 \x01(\v2\x1a.evenbench.v1.DecisionMadeR\x04made\x12\x14\n" +
@@ -9250,7 +9329,12 @@ var file_evenbench_v1_record_proto_goTypes = []any{
 	(*Note)(nil),                  // 86: evenbench.v1.Note
 	(*Correction)(nil),            // 87: evenbench.v1.Correction
 	(*timestamppb.Timestamp)(nil), // 88: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 89: google.protobuf.Duration
+	(*PanelPlanned)(nil),          // 89: evenbench.v1.PanelPlanned
+	(*PanelOpened)(nil),           // 90: evenbench.v1.PanelOpened
+	(*BallotCast)(nil),            // 91: evenbench.v1.BallotCast
+	(*PanelClosed)(nil),           // 92: evenbench.v1.PanelClosed
+	(*durationpb.Duration)(nil),   // 93: google.protobuf.Duration
+	(*PanelScore)(nil),            // 94: evenbench.v1.PanelScore
 }
 var file_evenbench_v1_record_proto_depIdxs = []int32{
 	88,  // 0: evenbench.v1.Entry.recorded_at:type_name -> google.protobuf.Timestamp
@@ -9287,109 +9371,114 @@ var file_evenbench_v1_record_proto_depIdxs = []int32{
 	67,  // 31: evenbench.v1.Entry.matching_planned:type_name -> evenbench.v1.MatchingPlanned
 	69,  // 32: evenbench.v1.Entry.matching_ended:type_name -> evenbench.v1.MatchingEnded
 	70,  // 33: evenbench.v1.Entry.drum_drifted:type_name -> evenbench.v1.DrumDrifted
-	71,  // 34: evenbench.v1.Entry.decision_made:type_name -> evenbench.v1.DecisionMade
-	73,  // 35: evenbench.v1.Entry.checkpoint_signed:type_name -> evenbench.v1.CheckpointSigned
-	74,  // 36: evenbench.v1.Entry.checkpoint_cosigned:type_name -> evenbench.v1.CheckpointCosigned
-	27,  // 37: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
-	25,  // 38: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
-	20,  // 39: evenbench.v1.LabLoaded.parity:type_name -> evenbench.v1.ParityTerms
-	22,  // 40: evenbench.v1.LabLoaded.decision_rules:type_name -> evenbench.v1.DecisionRule
-	21,  // 41: evenbench.v1.ParityTerms.tolerances:type_name -> evenbench.v1.Tolerance
-	0,   // 42: evenbench.v1.DecisionRule.recommends:type_name -> evenbench.v1.Decision
-	23,  // 43: evenbench.v1.DecisionRule.criteria:type_name -> evenbench.v1.CriteriaCondition
-	1,   // 44: evenbench.v1.DecisionRule.parity:type_name -> evenbench.v1.ParityStanding
-	24,  // 45: evenbench.v1.DecisionRule.score:type_name -> evenbench.v1.ScoreCondition
-	14,  // 46: evenbench.v1.CriteriaCondition.verdicts:type_name -> evenbench.v1.Verdict
-	26,  // 47: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
-	11,  // 48: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
-	2,   // 49: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
-	88,  // 50: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
-	29,  // 51: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
-	89,  // 52: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
-	3,   // 53: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
-	30,  // 54: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
-	88,  // 55: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
-	88,  // 56: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
-	32,  // 57: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
-	34,  // 58: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
-	33,  // 59: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
-	4,   // 60: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
-	5,   // 61: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
-	88,  // 62: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
-	88,  // 63: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
-	6,   // 64: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
-	7,   // 65: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
-	41,  // 66: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
-	8,   // 67: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
-	88,  // 68: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
-	88,  // 69: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
-	42,  // 70: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
-	44,  // 71: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
-	43,  // 72: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
-	9,   // 73: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
-	10,  // 74: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
-	88,  // 75: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
-	5,   // 76: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
-	89,  // 77: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
-	11,  // 78: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
-	49,  // 79: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
-	52,  // 80: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
-	88,  // 81: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
-	12,  // 82: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
-	88,  // 83: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
-	78,  // 84: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
-	88,  // 85: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
-	13,  // 86: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
-	88,  // 87: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
-	14,  // 88: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
-	66,  // 89: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
-	26,  // 90: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
-	14,  // 91: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
-	20,  // 92: evenbench.v1.MatchingPlanned.terms:type_name -> evenbench.v1.ParityTerms
-	68,  // 93: evenbench.v1.MatchingPlanned.charges:type_name -> evenbench.v1.MatchingCharge
-	0,   // 94: evenbench.v1.DecisionMade.decision:type_name -> evenbench.v1.Decision
-	0,   // 95: evenbench.v1.DecisionMade.recommended:type_name -> evenbench.v1.Decision
-	15,  // 96: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
-	49,  // 97: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
-	88,  // 98: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
-	77,  // 99: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
-	78,  // 100: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
-	79,  // 101: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
-	83,  // 102: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
-	85,  // 103: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
-	86,  // 104: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
-	87,  // 105: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
-	84,  // 106: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	76,  // 107: evenbench.v1.SampleRecord.decisions:type_name -> evenbench.v1.RecordedDecision
-	71,  // 108: evenbench.v1.RecordedDecision.made:type_name -> evenbench.v1.DecisionMade
-	88,  // 109: evenbench.v1.RecordedDecision.at:type_name -> google.protobuf.Timestamp
-	88,  // 110: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
-	88,  // 111: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
-	12,  // 112: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
-	4,   // 113: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
-	5,   // 114: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
-	88,  // 115: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
-	88,  // 116: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
-	16,  // 117: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
-	82,  // 118: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
-	83,  // 119: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
-	81,  // 120: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
-	84,  // 121: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
-	80,  // 122: evenbench.v1.Roast.air:type_name -> evenbench.v1.RoomReading
-	88,  // 123: evenbench.v1.RoomReading.at:type_name -> google.protobuf.Timestamp
-	13,  // 124: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
-	88,  // 125: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
-	14,  // 126: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
-	66,  // 127: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
-	15,  // 128: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
-	88,  // 129: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
-	88,  // 130: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
-	88,  // 131: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
-	132, // [132:132] is the sub-list for method output_type
-	132, // [132:132] is the sub-list for method input_type
-	132, // [132:132] is the sub-list for extension type_name
-	132, // [132:132] is the sub-list for extension extendee
-	0,   // [0:132] is the sub-list for field type_name
+	89,  // 34: evenbench.v1.Entry.panel_planned:type_name -> evenbench.v1.PanelPlanned
+	90,  // 35: evenbench.v1.Entry.panel_opened:type_name -> evenbench.v1.PanelOpened
+	91,  // 36: evenbench.v1.Entry.ballot_cast:type_name -> evenbench.v1.BallotCast
+	92,  // 37: evenbench.v1.Entry.panel_closed:type_name -> evenbench.v1.PanelClosed
+	71,  // 38: evenbench.v1.Entry.decision_made:type_name -> evenbench.v1.DecisionMade
+	73,  // 39: evenbench.v1.Entry.checkpoint_signed:type_name -> evenbench.v1.CheckpointSigned
+	74,  // 40: evenbench.v1.Entry.checkpoint_cosigned:type_name -> evenbench.v1.CheckpointCosigned
+	27,  // 41: evenbench.v1.LabLoaded.stations:type_name -> evenbench.v1.Station
+	25,  // 42: evenbench.v1.LabLoaded.criteria:type_name -> evenbench.v1.Criteria
+	20,  // 43: evenbench.v1.LabLoaded.parity:type_name -> evenbench.v1.ParityTerms
+	22,  // 44: evenbench.v1.LabLoaded.decision_rules:type_name -> evenbench.v1.DecisionRule
+	21,  // 45: evenbench.v1.ParityTerms.tolerances:type_name -> evenbench.v1.Tolerance
+	0,   // 46: evenbench.v1.DecisionRule.recommends:type_name -> evenbench.v1.Decision
+	23,  // 47: evenbench.v1.DecisionRule.criteria:type_name -> evenbench.v1.CriteriaCondition
+	1,   // 48: evenbench.v1.DecisionRule.parity:type_name -> evenbench.v1.ParityStanding
+	24,  // 49: evenbench.v1.DecisionRule.score:type_name -> evenbench.v1.ScoreCondition
+	14,  // 50: evenbench.v1.CriteriaCondition.verdicts:type_name -> evenbench.v1.Verdict
+	26,  // 51: evenbench.v1.Criteria.windows:type_name -> evenbench.v1.Window
+	11,  // 52: evenbench.v1.Window.kinds:type_name -> evenbench.v1.SampleKind
+	2,   // 53: evenbench.v1.Station.kind:type_name -> evenbench.v1.StationKind
+	88,  // 54: evenbench.v1.RunOpened.opened_at:type_name -> google.protobuf.Timestamp
+	29,  // 55: evenbench.v1.RunOpened.channels:type_name -> evenbench.v1.Channel
+	93,  // 56: evenbench.v1.Channel.cadence:type_name -> google.protobuf.Duration
+	3,   // 57: evenbench.v1.Channel.kind:type_name -> evenbench.v1.ChannelKind
+	30,  // 58: evenbench.v1.Channel.thermocouple:type_name -> evenbench.v1.Thermocouple
+	88,  // 59: evenbench.v1.ReadingBatch.start:type_name -> google.protobuf.Timestamp
+	88,  // 60: evenbench.v1.ReadingBatch.received_at:type_name -> google.protobuf.Timestamp
+	32,  // 61: evenbench.v1.ReadingBatch.series:type_name -> evenbench.v1.Series
+	34,  // 62: evenbench.v1.ReadingBatch.bindings:type_name -> evenbench.v1.Binding
+	33,  // 63: evenbench.v1.Series.remarks:type_name -> evenbench.v1.Remark
+	4,   // 64: evenbench.v1.Remark.quality:type_name -> evenbench.v1.Quality
+	5,   // 65: evenbench.v1.Remark.reasons:type_name -> evenbench.v1.QualityReason
+	88,  // 66: evenbench.v1.Gap.from:type_name -> google.protobuf.Timestamp
+	88,  // 67: evenbench.v1.Gap.to:type_name -> google.protobuf.Timestamp
+	6,   // 68: evenbench.v1.Gap.reason:type_name -> evenbench.v1.GapReason
+	7,   // 69: evenbench.v1.InstrumentChanged.state:type_name -> evenbench.v1.InstrumentState
+	41,  // 70: evenbench.v1.CalibrationMade.calibration:type_name -> evenbench.v1.Calibration
+	8,   // 71: evenbench.v1.Calibration.form:type_name -> evenbench.v1.CalibrationForm
+	88,  // 72: evenbench.v1.Calibration.from:type_name -> google.protobuf.Timestamp
+	88,  // 73: evenbench.v1.Calibration.until:type_name -> google.protobuf.Timestamp
+	42,  // 74: evenbench.v1.Calibration.points:type_name -> evenbench.v1.CalibrationPoint
+	44,  // 75: evenbench.v1.Calibration.confirmed:type_name -> evenbench.v1.CalibrationConcern
+	43,  // 76: evenbench.v1.Calibration.response:type_name -> evenbench.v1.ProbeResponse
+	9,   // 77: evenbench.v1.CalibrationPoint.means:type_name -> evenbench.v1.ReferenceMeans
+	10,  // 78: evenbench.v1.InstrumentChecked.verdict:type_name -> evenbench.v1.CheckVerdict
+	88,  // 79: evenbench.v1.InstrumentChecked.due:type_name -> google.protobuf.Timestamp
+	5,   // 80: evenbench.v1.ReadingsDoubted.because:type_name -> evenbench.v1.QualityReason
+	93,  // 81: evenbench.v1.ClockStepped.step:type_name -> google.protobuf.Duration
+	11,  // 82: evenbench.v1.SampleIdentity.kind:type_name -> evenbench.v1.SampleKind
+	49,  // 83: evenbench.v1.SampleRegistered.identity:type_name -> evenbench.v1.SampleIdentity
+	52,  // 84: evenbench.v1.SampleAmended.changes:type_name -> evenbench.v1.FieldChange
+	88,  // 85: evenbench.v1.SamplePlaced.at:type_name -> google.protobuf.Timestamp
+	12,  // 86: evenbench.v1.SamplePlaced.by:type_name -> evenbench.v1.PlacementMeans
+	88,  // 87: evenbench.v1.SampleRemoved.at:type_name -> google.protobuf.Timestamp
+	78,  // 88: evenbench.v1.MeasurementTaken.measurement:type_name -> evenbench.v1.Measurement
+	88,  // 89: evenbench.v1.RoastOpened.charged_at:type_name -> google.protobuf.Timestamp
+	13,  // 90: evenbench.v1.MarkSet.kind:type_name -> evenbench.v1.MarkKind
+	88,  // 91: evenbench.v1.MarkSet.at:type_name -> google.protobuf.Timestamp
+	14,  // 92: evenbench.v1.VerdictGiven.verdict:type_name -> evenbench.v1.Verdict
+	66,  // 93: evenbench.v1.VerdictGiven.windows:type_name -> evenbench.v1.WindowVerdict
+	26,  // 94: evenbench.v1.WindowVerdict.window:type_name -> evenbench.v1.Window
+	14,  // 95: evenbench.v1.WindowVerdict.verdict:type_name -> evenbench.v1.Verdict
+	20,  // 96: evenbench.v1.MatchingPlanned.terms:type_name -> evenbench.v1.ParityTerms
+	68,  // 97: evenbench.v1.MatchingPlanned.charges:type_name -> evenbench.v1.MatchingCharge
+	0,   // 98: evenbench.v1.DecisionMade.decision:type_name -> evenbench.v1.Decision
+	0,   // 99: evenbench.v1.DecisionMade.recommended:type_name -> evenbench.v1.Decision
+	15,  // 100: evenbench.v1.FlagRaised.code:type_name -> evenbench.v1.FlagCode
+	49,  // 101: evenbench.v1.SampleRecord.identity:type_name -> evenbench.v1.SampleIdentity
+	88,  // 102: evenbench.v1.SampleRecord.registered_at:type_name -> google.protobuf.Timestamp
+	77,  // 103: evenbench.v1.SampleRecord.placements:type_name -> evenbench.v1.Placement
+	78,  // 104: evenbench.v1.SampleRecord.measurements:type_name -> evenbench.v1.Measurement
+	79,  // 105: evenbench.v1.SampleRecord.roasts:type_name -> evenbench.v1.Roast
+	83,  // 106: evenbench.v1.SampleRecord.findings:type_name -> evenbench.v1.Finding
+	85,  // 107: evenbench.v1.SampleRecord.flags:type_name -> evenbench.v1.Flag
+	86,  // 108: evenbench.v1.SampleRecord.notes:type_name -> evenbench.v1.Note
+	87,  // 109: evenbench.v1.SampleRecord.corrections:type_name -> evenbench.v1.Correction
+	84,  // 110: evenbench.v1.SampleRecord.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	94,  // 111: evenbench.v1.SampleRecord.scores:type_name -> evenbench.v1.PanelScore
+	76,  // 112: evenbench.v1.SampleRecord.decisions:type_name -> evenbench.v1.RecordedDecision
+	71,  // 113: evenbench.v1.RecordedDecision.made:type_name -> evenbench.v1.DecisionMade
+	88,  // 114: evenbench.v1.RecordedDecision.at:type_name -> google.protobuf.Timestamp
+	88,  // 115: evenbench.v1.Placement.from:type_name -> google.protobuf.Timestamp
+	88,  // 116: evenbench.v1.Placement.to:type_name -> google.protobuf.Timestamp
+	12,  // 117: evenbench.v1.Placement.by:type_name -> evenbench.v1.PlacementMeans
+	4,   // 118: evenbench.v1.Measurement.quality:type_name -> evenbench.v1.Quality
+	5,   // 119: evenbench.v1.Measurement.reasons:type_name -> evenbench.v1.QualityReason
+	88,  // 120: evenbench.v1.Measurement.at:type_name -> google.protobuf.Timestamp
+	88,  // 121: evenbench.v1.Roast.charged_at:type_name -> google.protobuf.Timestamp
+	16,  // 122: evenbench.v1.Roast.state:type_name -> evenbench.v1.RoastState
+	82,  // 123: evenbench.v1.Roast.marks:type_name -> evenbench.v1.Mark
+	83,  // 124: evenbench.v1.Roast.findings:type_name -> evenbench.v1.Finding
+	81,  // 125: evenbench.v1.Roast.parts:type_name -> evenbench.v1.RoastPart
+	84,  // 126: evenbench.v1.Roast.verdicts:type_name -> evenbench.v1.CriteriaVerdict
+	80,  // 127: evenbench.v1.Roast.air:type_name -> evenbench.v1.RoomReading
+	88,  // 128: evenbench.v1.RoomReading.at:type_name -> google.protobuf.Timestamp
+	13,  // 129: evenbench.v1.Mark.kind:type_name -> evenbench.v1.MarkKind
+	88,  // 130: evenbench.v1.Mark.at:type_name -> google.protobuf.Timestamp
+	14,  // 131: evenbench.v1.CriteriaVerdict.verdict:type_name -> evenbench.v1.Verdict
+	66,  // 132: evenbench.v1.CriteriaVerdict.windows:type_name -> evenbench.v1.WindowVerdict
+	15,  // 133: evenbench.v1.Flag.code:type_name -> evenbench.v1.FlagCode
+	88,  // 134: evenbench.v1.Flag.at:type_name -> google.protobuf.Timestamp
+	88,  // 135: evenbench.v1.Note.at:type_name -> google.protobuf.Timestamp
+	88,  // 136: evenbench.v1.Correction.at:type_name -> google.protobuf.Timestamp
+	137, // [137:137] is the sub-list for method output_type
+	137, // [137:137] is the sub-list for method input_type
+	137, // [137:137] is the sub-list for extension type_name
+	137, // [137:137] is the sub-list for extension extendee
+	0,   // [0:137] is the sub-list for field type_name
 }
 
 func init() { file_evenbench_v1_record_proto_init() }
@@ -9397,6 +9486,7 @@ func file_evenbench_v1_record_proto_init() {
 	if File_evenbench_v1_record_proto != nil {
 		return
 	}
+	file_evenbench_v1_cupping_proto_init()
 	file_evenbench_v1_record_proto_msgTypes[0].OneofWrappers = []any{
 		(*Entry_RecordOpened)(nil),
 		(*Entry_LabLoaded)(nil),
@@ -9431,6 +9521,10 @@ func file_evenbench_v1_record_proto_init() {
 		(*Entry_MatchingPlanned)(nil),
 		(*Entry_MatchingEnded)(nil),
 		(*Entry_DrumDrifted)(nil),
+		(*Entry_PanelPlanned)(nil),
+		(*Entry_PanelOpened)(nil),
+		(*Entry_BallotCast)(nil),
+		(*Entry_PanelClosed)(nil),
 		(*Entry_DecisionMade)(nil),
 		(*Entry_CheckpointSigned)(nil),
 		(*Entry_CheckpointCosigned)(nil),
