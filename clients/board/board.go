@@ -53,6 +53,7 @@ type Board struct {
 	record pb.RecordServiceClient
 	desk   pb.BenchServiceClient
 	gear   pb.InstrumentServiceClient
+	panels pb.PanelServiceClient
 
 	mu      sync.Mutex
 	screens []*screen
@@ -70,11 +71,13 @@ func New(conn grpc.ClientConnInterface, o Options) *Board {
 	}
 	b := &Board{
 		options: o, pages: newPages(), watch: newWatch(conn, o.Own), done: make(chan struct{}),
-		record: pb.NewRecordServiceClient(conn), desk: pb.NewBenchServiceClient(conn), gear: pb.NewInstrumentServiceClient(conn),
+		record: pb.NewRecordServiceClient(conn), desk: pb.NewBenchServiceClient(conn), gear: pb.NewInstrumentServiceClient(conn), panels: pb.NewPanelServiceClient(conn),
 	}
 	mux := http.NewServeMux()
-	for pattern, serve := range b.routes() {
-		mux.HandleFunc(pattern, serve)
+	for _, routes := range []map[string]http.HandlerFunc{b.routes(), b.cupRoutes(), b.panelRoutes()} {
+		for pattern, serve := range routes {
+			mux.HandleFunc(pattern, serve)
+		}
 	}
 	b.handler = secured(mux)
 	return b
