@@ -53,6 +53,12 @@ var Methods = map[string]Role{
 	"/evenbench.v1.PanelService/PlanSession":  Operator,
 	"/evenbench.v1.PanelService/OpenSession":  Operator,
 	"/evenbench.v1.PanelService/CloseSession": Operator,
+	"/evenbench.v1.CompareService/Compare":        Observer,
+	"/evenbench.v1.CompareService/Translate":      Observer,
+	"/evenbench.v1.MatchingService/ListMatchings": Observer,
+	"/evenbench.v1.MatchingService/GetMatching":   Observer,
+	"/evenbench.v1.MatchingService/EndMatching":   Operator,
+	"/evenbench.v1.MatchingService/PlanMatching":  Operator,
 
 	"/evenbench.v1.StatusService/GetStatus": Observer,
 

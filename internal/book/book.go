@@ -35,6 +35,8 @@ type Book struct {
 	calibrations map[string][]*calibration
 	checks       map[checkKey]*checked
 	roasts       map[string]*oneRoast
+	studies      []*study // as planned
+	drifts       map[chartKey]*pb.DrumDrifted
 	requests     map[string]*pb.Entry
 	sessions     []*pb.PanelSession // of panels, as planned
 	changes      []change
@@ -72,6 +74,7 @@ func New() *Book {
 		calibrations: map[string][]*calibration{},
 		checks:       map[checkKey]*checked{},
 		roasts:       map[string]*oneRoast{},
+		drifts:       map[chartKey]*pb.DrumDrifted{},
 		requests:     map[string]*pb.Entry{},
 		charged:      map[*station]int{},
 	}
@@ -120,8 +123,10 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.sampleAmended(e, body.SampleAmended)
 	case *pb.Entry_SampleQueued:
 		b.sampleQueued(body.SampleQueued)
+		b.studyQueued(body.SampleQueued)
 	case *pb.Entry_SampleUnqueued:
 		b.sampleUnqueued(body.SampleUnqueued.GetStation(), body.SampleUnqueued.GetSample())
+		b.studyUnqueued(body.SampleUnqueued)
 	case *pb.Entry_SamplePlaced:
 		b.samplePlaced(body.SamplePlaced)
 	case *pb.Entry_SampleRemoved:
@@ -130,22 +135,32 @@ func (b *Book) Apply(e *pb.Entry) []*pb.Entry {
 		b.readingsAssigned(e, body.ReadingsAssigned)
 	case *pb.Entry_MeasurementTaken:
 		b.measurementTaken(e, body.MeasurementTaken)
+		b.watchMeasured(body.MeasurementTaken)
 	case *pb.Entry_NoteAdded:
 		b.noteAdded(e, body.NoteAdded)
 	case *pb.Entry_RoastOpened:
 		b.roastOpened(body.RoastOpened)
+		b.studyCharged(body.RoastOpened)
 	case *pb.Entry_MarkSet:
 		b.markSet(e, body.MarkSet)
 	case *pb.Entry_RoastContinued:
 		b.roastContinued(body.RoastContinued)
 	case *pb.Entry_RoastClosed:
 		b.roastClosed(body.RoastClosed)
+		b.studyClosed(body.RoastClosed)
 	case *pb.Entry_FindingMade:
 		b.findingMade(e, body.FindingMade)
+		b.watchFinding(body.FindingMade)
 	case *pb.Entry_VerdictGiven:
 		b.verdictGiven(e, body.VerdictGiven)
 	case *pb.Entry_FlagRaised:
 		b.flagRaised(e, body.FlagRaised)
+	case *pb.Entry_MatchingPlanned:
+		b.matchingPlanned(e, body.MatchingPlanned)
+	case *pb.Entry_MatchingEnded:
+		b.matchingEnded(body.MatchingEnded)
+	case *pb.Entry_DrumDrifted:
+		b.drumDrifted(body.DrumDrifted)
 	case *pb.Entry_DecisionMade:
 		b.decisionMade(e, body.DecisionMade)
 	case *pb.Entry_PanelPlanned:

@@ -36,6 +36,10 @@ func (b *Book) noteRequest(e *pb.Entry) {
 		kept.Body = &pb.Entry_CalibrationMade{CalibrationMade: &pb.CalibrationMade{Calibration: &pb.Calibration{Id: m.CalibrationMade.GetCalibration().GetId()}}}
 	case *pb.Entry_InstrumentChecked:
 		kept.Body = m
+	case *pb.Entry_MatchingPlanned:
+		kept.Body = m
+	case *pb.Entry_DecisionMade:
+		kept.Body = &pb.Entry_DecisionMade{DecisionMade: &pb.DecisionMade{Recommended: m.DecisionMade.GetRecommended()}}
 	case *pb.Entry_RoastOpened:
 		kept.Body = &pb.Entry_RoastOpened{RoastOpened: &pb.RoastOpened{Roast: m.RoastOpened.GetRoast()}}
 	case *pb.Entry_PanelPlanned:

@@ -142,6 +142,7 @@ func (p *press) book() {
 		imprint.Int(p.Coder, &x.cursor)
 		refer(p.Coder, &p.samples, &x.sample)
 	})
+	p.matched(b)
 	imprint.Int(p.Coder, &b.codes)
 	imprint.Int(p.Coder, &b.roastsNamed)
 	p.Time(&b.now)
@@ -232,6 +233,29 @@ func (p *press) assured(b *Book) {
 			imprint.Message(p.Coder, &(*d).pb)
 			imprint.Int(p.Coder, &(*d).until)
 		})
+	})
+}
+
+// matched codes the studies of drums, and which drums have drifted.
+func (p *press) matched(b *Book) {
+	imprint.List(p.Coder, &b.studies, func(st **study) {
+		if p.Reads() {
+			*st = &study{}
+		}
+		imprint.Message(p.Coder, &(*st).planned)
+		imprint.List(p.Coder, &(*st).charges, func(c *charge) {
+			p.Bool(&c.queued)
+			p.Bool(&c.left)
+			p.Text(&c.roast)
+		})
+		p.Bool(&(*st).ended)
+		p.Text(&(*st).reason)
+	})
+	keys := slices.SortedFunc(maps.Keys(b.drifts), chartKey.compare)
+	imprint.List(p.Coder, &keys, func(k *chartKey) {
+		m := b.drifts[*k]
+		imprint.Message(p.Coder, &m)
+		b.drifts[chartKey{m.GetStation(), m.GetLot(), m.GetName()}] = m
 	})
 }
 

@@ -34,6 +34,7 @@ func (p *press) run(r *run) {
 	p.Text(&r.scanned)
 	p.Bool(&r.plain)
 	p.Bool(&r.probes)
+	p.Bool(&r.room)
 	p.Bool(&r.closed)
 	if p.Reads() {
 		r.channels = map[string]*channel{}
@@ -59,6 +60,7 @@ func (p *press) channel(r *run, ch *channel) {
 	}
 	p.Bool(&ch.moved)
 	imprint.Int(p.Coder, &ch.unloaded)
+	imprint.Message(p.Coder, &ch.air)
 }
 
 func (p *press) measured(x *measured) {

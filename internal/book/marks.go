@@ -27,7 +27,7 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 		pb: &pb.Roast{
 			Roast: m.GetRoast(), Station: m.GetStation(), ChargedAt: m.GetChargedAt(),
 			State: pb.RoastState_ROAST_STATE_ROASTING, Instrument: m.GetInstrument(), Run: m.GetRun(),
-			FirstNumber: m.GetFirstNumber(),
+			FirstNumber: m.GetFirstNumber(), Air: b.air(),
 		},
 		sample: b.samples[m.GetSample()], station: r.station, first: r, run: r,
 		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{},

@@ -37,6 +37,7 @@ type run struct {
 	scans    bool
 	scanned  string // the last code of the batch that is being read
 	plain    bool   // nothing follows from its readings
+	room     bool   // it reads the air of the room
 	probes   bool   // only what a drum shows follows from them
 	closed   bool
 }
@@ -52,6 +53,8 @@ type channel struct {
 	moved bool
 	// Number of the reading that showed the last load taken away.
 	unloaded uint64
+	// Latest reading of the room's air that is not bad; nil if there is none.
+	air *pb.RoomReading
 }
 
 // batchRef is where a batch begins.
@@ -86,6 +89,9 @@ func (b *Book) runOpened(m *pb.RunOpened) {
 		if ch.part || c.GetKind() != pb.ChannelKind_CHANNEL_KIND_CONTINUOUS {
 			r.plain = false
 		}
+	}
+	if r.room = r.station.pb.GetKind() == pb.StationKind_STATION_KIND_ROOM; r.room {
+		r.plain, r.probes = false, false
 	}
 	b.runs[runKey{m.GetInstrument(), m.GetRun()}] = r
 	was := b.current[m.GetInstrument()]
@@ -142,6 +148,8 @@ func (b *Book) look(r *run, m *pb.ReadingBatch) {
 		switch {
 		case ch.part:
 			b.roastReading(r, ch, m, row)
+		case r.room:
+			ch.breathe(r, row)
 		case ch.pb.GetKind() == pb.ChannelKind_CHANNEL_KIND_CODE:
 			// What another device than the station's scanned is on no one's station.
 			if quality, _ := row.Quality(); quality != pb.Quality_QUALITY_BAD {

@@ -65,17 +65,17 @@ func Pair(a, b Roast, terms Terms) (Parity, error) {
 
 func missing(a Aspect, r Roast, v Value) string {
 	if _, there := r.Values[a.Name]; there {
-		return fmt.Sprintf("%s of %s (%s) is %s, and nobody stated its uncertainty", called(a), r.Sample, r.Name, amount(v.Value, a))
+		return fmt.Sprintf("%s of %s (%s) is %s, and nobody stated its uncertainty", Called(a.Name), r.Sample, r.Name, amount(v.Value, a))
 	}
-	return fmt.Sprintf("%s of %s (%s) is missing", called(a), r.Sample, r.Name)
+	return fmt.Sprintf("%s of %s (%s) is missing", Called(a.Name), r.Sample, r.Name)
 }
 
 func otherBasis(a Aspect, x, y Value) string {
-	return fmt.Sprintf("%s is %q here and %q there, which cannot be compared", called(a), x.Basis, y.Basis)
+	return fmt.Sprintf("%s is %q here and %q there, which cannot be compared", Called(a.Name), x.Basis, y.Basis)
 }
 
-// called is the name of an aspect as it is said.
-func called(a Aspect) string { return strings.ReplaceAll(a.Name, "_", " ") }
+// Called is the name of a quantity as it is said.
+func Called(name string) string { return strings.ReplaceAll(name, "_", " ") }
 
 // amount writes a value to four digits, with its unit.
 func amount(x float64, a Aspect) string {

@@ -9,8 +9,10 @@ import (
 )
 
 // OfRecord returns the roasts of a sample that ended, with their values in the aspects:
-// a roast's own findings, and what was measured of the sample between its charge and the
-// next one, such as the colour; of several measurements the last. Bad ones are left out.
+// a roast's own findings, and what was measured of its coffee, such as the colour: what
+// the record says is of that roast or, where it says of none, what was measured between
+// its charge and the next one. Of several measurements the last counts. Bad ones are left
+// out.
 //
 // It is an error if a value is in another unit than the aspect.
 func OfRecord(record *pb.SampleRecord, aspects []Aspect) ([]Roast, error) {
@@ -20,10 +22,9 @@ func OfRecord(record *pb.SampleRecord, aspects []Aspect) ([]Roast, error) {
 			continue
 		}
 		out := Roast{Sample: record.GetSample(), Name: r.GetRoast(), Values: map[string]Value{}}
-		charged := r.GetChargedAt().AsTime()
 		for _, a := range aspects {
 			for _, m := range record.GetMeasurements() {
-				if m.GetProperty() != a.Name || m.GetQuality() == pb.Quality_QUALITY_BAD || !between(m.GetAt().AsTime(), charged, next(record, i)) {
+				if m.GetProperty() != a.Name || m.GetQuality() == pb.Quality_QUALITY_BAD || m.GetSuperseded() || !of(r, m, next(record, i)) {
 					continue
 				}
 				if m.GetUnit() != a.Unit {
@@ -54,8 +55,13 @@ func next(record *pb.SampleRecord, i int) time.Time {
 	return time.Time{}
 }
 
-func between(at, from, to time.Time) bool {
-	return !at.Before(from) && (to.IsZero() || at.Before(to))
+// of tells whether a measurement is of a roast, of which the next was charged at a time.
+func of(r *pb.Roast, m *pb.Measurement, next time.Time) bool {
+	if m.GetRoast() != "" {
+		return m.GetRoast() == r.GetRoast()
+	}
+	at := m.GetAt().AsTime()
+	return !at.Before(r.GetChargedAt().AsTime()) && (next.IsZero() || at.Before(next))
 }
 
 func otherUnit(record *pb.SampleRecord, a Aspect, unit string) error {

@@ -68,7 +68,7 @@ func (b Break) String() string {
 		return b.Missing
 	}
 	a, d := b.Aspect, b.Test.Difference
-	says := fmt.Sprintf("%s is %s, in %s (%s) it is %s: ", called(a), amount(b.Here.Value, a), b.Sample, b.Roast, amount(b.There.Value, a))
+	says := fmt.Sprintf("%s is %s, in %s (%s) it is %s: ", Called(a.Name), amount(b.Here.Value, a), b.Sample, b.Roast, amount(b.There.Value, a))
 	if b.Verdict == Apart {
 		return says + fmt.Sprintf("they differ by %s, and may by less than %s", amount(math.Abs(d.Value), a), amount(a.Tolerance, a))
 	}

@@ -58,6 +58,9 @@ func (l *Lab) summary(path string) string {
 	for _, c := range l.Criteria {
 		fmt.Fprintf(&b, "  criteria %s: %s, each verdict wrong with a probability of at most %g\n", c.GetName(), counted(len(c.GetWindows()), "window"), c.GetAcceptedRisk())
 	}
+	if p := l.Parity; p != nil {
+		fmt.Fprintf(&b, "  parity: %s, %s, shown with %g %% confidence\n", counted(len(p.GetTolerances()), "tolerance"), tolerancesOf(p), 100*p.GetConfidence())
+	}
 	return strings.TrimSuffix(b.String(), "\n")
 }
 

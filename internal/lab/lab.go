@@ -37,6 +37,8 @@ type Lab struct {
 	Instruments []*Instrument
 	// Criteria by which samples and roasts are judged, in the order of the file.
 	Criteria []*pb.Criteria
+	// Parity is what it takes for two roasts to be alike; nil: the file does not say.
+	Parity *pb.ParityTerms
 }
 
 // Listen says where the hub serves: host:port, on loopback where there is no access

@@ -111,6 +111,7 @@ func (l *loader) read() {
 		l.readInstrument(n)
 	}
 	l.readCriteria(l.root.Field("criteria"))
+	l.readParity(l.root.Field("parity"))
 }
 
 // path resolves a path that is relative to the lab file.

@@ -64,6 +64,12 @@ const houseRules = `criteria:
       - {finding: total_time, low: 9.5, high: 11.5, unit: min, source: house rule 2 of 2026-02}
       - {finding: development_ratio, low: 10, high: 22, unit: "%", source: house rule 2 of 2026-02}
       - {finding: loss_in_mass, low: 14, high: 18, unit: "%", source: house rule 3 of 2026-02}
+parity:
+  tolerances:
+    - {finding: loss_in_mass, within: 1, unit: "%", source: house rule 5 of 2026-02}
+    - {property: colour_ground, within: 4, source: house rule 5 of 2026-02}
+    - {finding: total_time, within: 1, unit: min, source: house rule 6 of 2026-02}
+    - {finding: development_time, within: 25, unit: s, source: house rule 6 of 2026-02}
 `
 
 // handCount is the instrument of values that a person types.

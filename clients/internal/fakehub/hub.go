@@ -27,6 +27,8 @@ type Hub struct {
 	pb.UnimplementedInstrumentServiceServer
 	pb.UnimplementedStatusServiceServer
 	pb.UnimplementedCalibrationServiceServer
+	pb.UnimplementedCompareServiceServer
+	pb.UnimplementedMatchingServiceServer
 
 	Info        *pb.GetRecordInfoResponse
 	Entries     []*pb.Entry
@@ -40,6 +42,9 @@ type Hub struct {
 	Status   *pb.GetStatusResponse
 	Reloaded *pb.ReloadLabResponse
 	Assured  Assurance
+	// Planned is the answer to any plan of a study, Matching what any study shows.
+	Planned  *pb.PlanMatchingResponse
+	Matching *pb.GetMatchingResponse
 	// MessageSize is the most entries in one message of Subscribe; 0: 16.
 	MessageSize int
 	// PageSize is the most records on a page of ListSamples; 0: 2.
@@ -112,6 +117,8 @@ func (s *Server) listen(address string) error {
 	pb.RegisterInstrumentServiceServer(s.grpc, s.hub)
 	pb.RegisterStatusServiceServer(s.grpc, s.hub)
 	pb.RegisterCalibrationServiceServer(s.grpc, s.hub)
+	pb.RegisterCompareServiceServer(s.grpc, s.hub)
+	pb.RegisterMatchingServiceServer(s.grpc, s.hub)
 	go s.grpc.Serve(l)
 	return nil
 }

@@ -55,12 +55,14 @@ func TestCompare(t *testing.T) {
 func TestCompareRefuses(t *testing.T) {
 	server := fakehub.Start(t, compareHub())
 	for says, args := range map[string][]string{
-		"takes the codes of two SAMPLEs or more": {"K-010"},
-		`--within "total_time" is no tolerance`:  {"K-010", "K-011", "--within", "total_time"},
-		`the tolerance of "total_time" is -1 s`:  {"K-010", "K-011", "--within", "total_time=-1"},
-		"the confidence is 95":                   {"K-010", "K-011", "--confidence", "95"},
-		"K-099":                                  {"K-010", "K-099"},
-		`sample "K-010" was given twice`:         {"K-010", "K-010"},
+		"takes the codes of two SAMPLEs or more":  {"K-010"},
+		`--within "total_time" is no tolerance`:   {"K-010", "K-011", "--within", "total_time"},
+		`the tolerance of "total_time" is -1 s`:   {"K-010", "K-011", "--within", "total_time=-1"},
+		"the confidence is 95":                    {"K-010", "K-011", "--within", "total_time=60", "--confidence", "95"},
+		"--confidence is for tolerances given by": {"K-010", "K-011", "--confidence", "0.9"},
+		`a roast has no "length"`:                 {"K-010", "K-011", "--within", "length=1"},
+		"K-099":                                   {"K-010", "K-099"},
+		`sample "K-010" was given twice`:          {"K-010", "K-010"},
 	} {
 		r := run(t, server, append([]string{"compare"}, args...)...)
 		if r.code == 0 || !strings.Contains(r.err, says) {

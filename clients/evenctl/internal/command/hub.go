@@ -54,6 +54,16 @@ func (p *program) devices() (pb.InstrumentServiceClient, error) {
 	return pb.NewInstrumentServiceClient(conn), err
 }
 
+func (p *program) comparisons() (pb.CompareServiceClient, error) {
+	conn, err := p.dial()
+	return pb.NewCompareServiceClient(conn), err
+}
+
+func (p *program) studies() (pb.MatchingServiceClient, error) {
+	conn, err := p.dial()
+	return pb.NewMatchingServiceClient(conn), err
+}
+
 func (p *program) calibrations() (pb.CalibrationServiceClient, error) {
 	conn, err := p.dial()
 	return pb.NewCalibrationServiceClient(conn), err
