@@ -12,7 +12,8 @@ import (
 // change.
 func (s Style) Comparison(w io.Writer, c *pb.CompareResponse) error {
 	var b strings.Builder
-	terms(&b, c.GetTerms())
+	b.WriteString("alike are roasts that are shown to differ by less than\n")
+	tolerances(&b, c.GetTerms())
 	b.WriteString("\n")
 	air := map[string]string{}
 	for _, r := range c.GetRoasts() {
@@ -56,9 +57,8 @@ func (s Style) Comparison(w io.Writer, c *pb.CompareResponse) error {
 	return err
 }
 
-// terms writes what being alike means.
-func terms(b *strings.Builder, t *pb.ParityTerms) {
-	b.WriteString("alike are roasts that are shown to differ by less than\n")
+// tolerances writes by how much roasts may differ.
+func tolerances(b *strings.Builder, t *pb.ParityTerms) {
 	for _, of := range t.GetTolerances() {
 		line := fmt.Sprintf("  %-18s %s", spaced(of.GetName()), withUnit(of.GetWithin(), of.GetUnit()))
 		if of.GetSource() != "" {

@@ -5,6 +5,7 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"time"
 
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
@@ -96,8 +97,8 @@ func (s Style) result(w io.Writer, r *pb.MatchingResult, confidence float64) err
 	if r.GetUnknown() != "" {
 		fmt.Fprintf(w, "nothing yet (%s)\n", r.GetUnknown())
 	} else {
-		fmt.Fprintf(w, "drums alike with P %.2g, roasts of one drum scatter by %s\n", r.GetP(), withUnit(r.GetScatter(), r.GetUnit()))
-		t := NewTable("DRUM", ">ROASTS", ">OFFSET", fmt.Sprintf(">%g %%", 100*confidence), "", "SUGGESTED")
+		fmt.Fprintf(w, "P %.2g,\nroasts of one drum scatter by %s\n", r.GetP(), withUnit(r.GetScatter(), r.GetUnit()))
+		t := NewTable("DRUM", ">ROASTS", ">OFFSET", fmt.Sprintf(">%g %%", 100*confidence), "VERDICT", "SUGGESTED")
 		for _, d := range r.GetDrums() {
 			suggested := "nothing"
 			if d.GetSuggested() != 0 {
@@ -138,7 +139,8 @@ func (s Style) charts(w io.Writer, list []*pb.DrumChart) error {
 		last := c.GetPoints()[len(c.GetPoints())-1]
 		state := "steady"
 		if c.GetAlarm() {
-			state = fmt.Sprintf("drifted since %s: take off %.3g", s.Day(c.GetPoints()[c.GetAlarmSince()].GetAt()), c.GetSuggested())
+			since := c.GetPoints()[c.GetAlarmSince()].GetAt().AsTime().In(s.zone())
+			state = fmt.Sprintf("drifted since %s: take off %.3g", since.Format(time.DateOnly), c.GetSuggested())
 		}
 		t.Add(append(row, fmt.Sprintf("%.4g … %s", last.GetLower(), withUnit(last.GetUpper(), c.GetUnit())), fmt.Sprintf("%.4g", last.GetAverage()), state)...)
 	}

@@ -49,16 +49,20 @@ var Methods = map[string]Role{
 	"/evenbench.v1.PanelService/GetResults":    Observer,
 	"/evenbench.v1.PanelService/ListAssessors": Observer,
 	// Assessors have GetServing and CastBallot of their own session by its link: see Seated.
-	"/evenbench.v1.PanelService/CastBallot":   Operator,
-	"/evenbench.v1.PanelService/PlanSession":  Operator,
-	"/evenbench.v1.PanelService/OpenSession":  Operator,
-	"/evenbench.v1.PanelService/CloseSession": Operator,
+	"/evenbench.v1.PanelService/CastBallot":       Operator,
+	"/evenbench.v1.PanelService/PlanSession":      Operator,
+	"/evenbench.v1.PanelService/OpenSession":      Operator,
+	"/evenbench.v1.PanelService/CloseSession":     Operator,
 	"/evenbench.v1.CompareService/Compare":        Observer,
 	"/evenbench.v1.CompareService/Translate":      Observer,
 	"/evenbench.v1.MatchingService/ListMatchings": Observer,
 	"/evenbench.v1.MatchingService/GetMatching":   Observer,
 	"/evenbench.v1.MatchingService/EndMatching":   Operator,
 	"/evenbench.v1.MatchingService/PlanMatching":  Operator,
+
+	"/evenbench.v1.DecisionService/ListDecisions": Observer,
+	// What is decided goes to buyer and producer.
+	"/evenbench.v1.DecisionService/Decide": Steward,
 
 	"/evenbench.v1.StatusService/GetStatus": Observer,
 

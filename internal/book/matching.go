@@ -111,6 +111,9 @@ func (b *Book) studyUnqueued(m *pb.SampleUnqueued) {
 
 // studyCharged notes that a charge has become a roast.
 func (b *Book) studyCharged(m *pb.RoastOpened) {
+	if b.roasts[m.GetRoast()] == nil {
+		return
+	}
 	b.each(m.GetSample(), m.GetStation(), func(c *charge) { c.roast = m.GetRoast() })
 	b.queueStudies()
 }

@@ -37,7 +37,8 @@ func craft(t testing.TB, loaded *pb.LabLoaded) *crafted {
 			t.Error(err)
 		}
 	})
-	c := &crafted{t: t, now: time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)}
+	// Not long ago, for what follows from an entry is recorded at the time that it is.
+	c := &crafted{t: t, now: time.Now().UTC().AddDate(0, 0, -20)}
 	c.scribe = &scribe{ledger: l, book: book.New(), tally: newTally()}
 	c.scribe.book.Apply(&pb.Entry{Cursor: l.Last(), Body: &pb.Entry_RecordOpened{RecordOpened: l.Opened()}})
 	loaded.LabName, loaded.Digest = "Crafted", "00"

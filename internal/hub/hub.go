@@ -175,7 +175,7 @@ func (h *Hub) openLedger(ctx context.Context, l *lab.Lab, f *fold, sealed *ledge
 
 // recordLab records under which lab file everything after it is recorded.
 func (h *Hub) recordLab(ctx context.Context, l *lab.Lab, person string) error {
-	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations, Criteria: l.Criteria, Parity: l.Parity}
+	loaded := &pb.LabLoaded{LabName: l.Name, Digest: l.Digest, Stations: l.Stations, Criteria: l.Criteria, Parity: l.Parity, DecisionRules: l.Decisions}
 	e := &pb.Entry{Body: &pb.Entry_LabLoaded{LabLoaded: loaded}}
 	sign(ctx, e, person)
 	return h.scribe.record(ctx, e)
@@ -358,6 +358,7 @@ func (h *Hub) serve(recorder *recorder) error {
 		pb.RegisterCalibrationServiceServer(to, &calibrationService{recorder: recorder, instruments: instruments, checks: h.checksOf})
 		pb.RegisterCompareServiceServer(to, &compareService{scribe: h.scribe})
 		pb.RegisterMatchingServiceServer(to, &matchingService{scribe: h.scribe})
+		pb.RegisterDecisionServiceServer(to, &decisionService{scribe: h.scribe})
 		pb.RegisterStatusServiceServer(to, &statusService{upkeep: h.upkeep})
 		pb.RegisterPanelServiceServer(to, panels)
 	}

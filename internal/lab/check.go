@@ -61,6 +61,9 @@ func (l *Lab) summary(path string) string {
 	if p := l.Parity; p != nil {
 		fmt.Fprintf(&b, "  parity: %s, %s, shown with %g %% confidence\n", counted(len(p.GetTolerances()), "tolerance"), tolerancesOf(p), 100*p.GetConfidence())
 	}
+	if n := len(l.Decisions); n > 0 {
+		fmt.Fprintf(&b, "  decisions: recommended by %s\n", counted(n, "rule"))
+	}
 	return strings.TrimSuffix(b.String(), "\n")
 }
 

@@ -39,6 +39,8 @@ type Lab struct {
 	Criteria []*pb.Criteria
 	// Parity is what it takes for two roasts to be alike; nil: the file does not say.
 	Parity *pb.ParityTerms
+	// Decisions are the rules by which decisions are recommended, in the order of the file.
+	Decisions []*pb.DecisionRule
 }
 
 // Listen says where the hub serves: host:port, on loopback where there is no access

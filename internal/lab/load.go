@@ -112,6 +112,7 @@ func (l *loader) read() {
 	}
 	l.readCriteria(l.root.Field("criteria"))
 	l.readParity(l.root.Field("parity"))
+	l.readDecisions(l.root.Field("decisions"))
 }
 
 // path resolves a path that is relative to the lab file.

@@ -70,6 +70,11 @@ parity:
     - {property: colour_ground, within: 4, source: house rule 5 of 2026-02}
     - {finding: total_time, within: 1, unit: min, source: house rule 6 of 2026-02}
     - {finding: development_time, within: 25, unit: s, source: house rule 6 of 2026-02}
+decisions:
+  - {recommend: reject, if: {criteria: {house: outside}}, source: house rule 9 of 2026-02}
+  - {recommend: roast-again, if: {parity: [apart, alone]}, source: house rule 9 of 2026-02}
+  - {recommend: buy, if: {parity: grouped, score: {at_least: 84}}, source: house rule 10 of 2026-02}
+  - {recommend: sell, if: {parity: grouped}, source: house rule 10 of 2026-02}
 `
 
 // handCount is the instrument of values that a person types.

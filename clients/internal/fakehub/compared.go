@@ -54,3 +54,21 @@ func (h *Hub) ListMatchings(context.Context, *pb.ListMatchingsRequest) (*pb.List
 	defer h.mu.Unlock()
 	return &pb.ListMatchingsResponse{Studies: []*pb.MatchingStatus{h.Matching.GetStudy()}}, nil
 }
+
+func (h *Hub) ListDecisions(context.Context, *pb.ListDecisionsRequest) (*pb.ListDecisionsResponse, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.Standings, nil
+}
+
+func (h *Hub) Decide(_ context.Context, req *pb.DecideRequest) (*pb.DecideResponse, error) {
+	return once(h, req, func() (*pb.DecideResponse, error) { return h.Decided, nil })
+}
+
+// Translate answers what a test put into the hub, and keeps what was asked.
+func (h *Hub) Translate(_ context.Context, req *pb.TranslateRequest) (*pb.TranslateResponse, error) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.Reference = req
+	return h.Translated, nil
+}

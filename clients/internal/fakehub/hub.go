@@ -29,6 +29,7 @@ type Hub struct {
 	pb.UnimplementedCalibrationServiceServer
 	pb.UnimplementedCompareServiceServer
 	pb.UnimplementedMatchingServiceServer
+	pb.UnimplementedDecisionServiceServer
 
 	Info        *pb.GetRecordInfoResponse
 	Entries     []*pb.Entry
@@ -45,6 +46,12 @@ type Hub struct {
 	// Planned is the answer to any plan of a study, Matching what any study shows.
 	Planned  *pb.PlanMatchingResponse
 	Matching *pb.GetMatchingResponse
+	// Translated is the answer to any reference, Reference the last one.
+	Translated *pb.TranslateResponse
+	Reference  *pb.TranslateRequest
+	// Standings is the decision list, Decided what the rules recommended of any lot.
+	Standings *pb.ListDecisionsResponse
+	Decided   *pb.DecideResponse
 	// MessageSize is the most entries in one message of Subscribe; 0: 16.
 	MessageSize int
 	// PageSize is the most records on a page of ListSamples; 0: 2.
@@ -119,6 +126,7 @@ func (s *Server) listen(address string) error {
 	pb.RegisterCalibrationServiceServer(s.grpc, s.hub)
 	pb.RegisterCompareServiceServer(s.grpc, s.hub)
 	pb.RegisterMatchingServiceServer(s.grpc, s.hub)
+	pb.RegisterDecisionServiceServer(s.grpc, s.hub)
 	go s.grpc.Serve(l)
 	return nil
 }

@@ -59,6 +59,11 @@ func (p *program) comparisons() (pb.CompareServiceClient, error) {
 	return pb.NewCompareServiceClient(conn), err
 }
 
+func (p *program) decisions() (pb.DecisionServiceClient, error) {
+	conn, err := p.dial()
+	return pb.NewDecisionServiceClient(conn), err
+}
+
 func (p *program) studies() (pb.MatchingServiceClient, error) {
 	conn, err := p.dial()
 	return pb.NewMatchingServiceClient(conn), err

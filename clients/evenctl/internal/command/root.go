@@ -107,8 +107,8 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 			root.AddCommand(c)
 		}
 	}
-	add("look", p.follow(), p.samples(), p.sample(), p.verdicts(), p.explain(), p.stations(), p.roasts(), p.compare(), p.matching(), p.instruments(), p.calibrationList())
-	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note(), p.check(), p.calibrate(), p.panel())
+	add("look", p.follow(), p.samples(), p.sample(), p.verdicts(), p.explain(), p.stations(), p.roasts(), p.compare(), p.matching(), p.decisionList(), p.instruments(), p.calibrationList())
+	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note(), p.check(), p.calibrate(), p.panel(), p.decide())
 	add("keep", p.status(), p.audit(), p.export(), p.reload())
 	root.AddCommand(exitCodes())
 	return root
