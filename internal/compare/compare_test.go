@@ -426,7 +426,10 @@ func TestTranslationGoesByProgress(t *testing.T) {
 		}}
 	}
 	here, there, other := on("small", 50, 33, 17, 63, 5), on("large", 50.4, 32.7, 16.9, 63.2, 5.05), on("fast", 44, 36, 20, 63, 5)
-	terms := compare.Translation(2, 1.5, 0.6, 0.95)
+	terms, err := compare.Read(compare.UsualTranslation())
+	if err != nil {
+		t.Fatal(err)
+	}
 	if p, err := compare.Pair(here, there, terms); err != nil || p.Verdict != compare.Alike {
 		t.Errorf("%+v, %v", p, err)
 	}

@@ -22,9 +22,10 @@ func Usual() *pb.ParityTerms {
 
 // UsualTranslation are terms for roasts of different roasters, on which the same curve
 // does not show the same roast: the shares of the phases between the marks, and what
-// became of the coffee. Temperatures of probes are left out.
+// became of the coffee. Temperatures of probes are left out. Marks that a person sets are
+// sure enough to show shares of 5 points, and not of much less.
 func UsualTranslation() *pb.ParityTerms {
-	return usual(map[string]float64{"drying_share": 3, "browning_share": 3, "development_ratio": 2, "colour_ground": 2, "dry_matter_loss": 0.6})
+	return usual(map[string]float64{"drying_share": 5, "browning_share": 5, "development_ratio": 3, "colour_ground": 2, "dry_matter_loss": 0.6})
 }
 
 // usual orders tolerances as a person looks at a roast: what became of the coffee first.

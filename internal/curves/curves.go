@@ -4,7 +4,7 @@
 // Two probes of one drum show how alike two roasts were. Those of different roasters do
 // not: where a probe sits and how thick it is shifts its whole curve. Between roasters
 // compare the shares of the phases, the colour and the loss of dry matter
-// (compare.Translation), and of a Distance at most its Shape.
+// (compare.UsualTranslation), and of a Distance at most its Shape.
 package curves
 
 import (
@@ -165,6 +165,11 @@ type Phase struct {
 	// Cel is the bean probe at the end of the phase, degree Celsius; NaN where no
 	// readings are near.
 	Cel [2]float64
+	// Progress is the root of the mean square by which the two differ in how much of the
+	// phase's rise in temperature is done at the same share of its time, % of the rise.
+	// The probes' offsets and scales have no part in it. NaN where readings are missing or
+	// a probe changes by less than 1 K.
+	Progress float64
 	Distance
 }
 
@@ -223,7 +228,30 @@ func OnMarks(a, b Roast) ([]Phase, Distance, error) {
 			whole.add(share, x, y, (p.Seconds[0]+p.Seconds[1])/2)
 		}
 		p.Distance = s.distance()
+		p.Progress = progress(lines, [2]float64{a.Marks[p.From], b.Marks[p.From]}, p.Seconds)
 		phases = append(phases, p)
 	}
 	return phases, whole.distance(), nil
+}
+
+// leastRise is the change of a probe's temperature in a phase of which shares mean
+// something, K.
+const leastRise = 1
+
+// progress compares how two curves go from the beginning of a phase to its end.
+func progress(lines [2]line, from, seconds [2]float64) float64 {
+	done := func(i int, share float64) float64 {
+		begin, end := lines[i].at(from[i]), lines[i].at(from[i]+seconds[i])
+		if math.Abs(end-begin) < leastRise {
+			return math.NaN()
+		}
+		return (lines[i].at(from[i]+share*seconds[i]) - begin) / (end - begin)
+	}
+	sum := 0.0
+	for step := range stepsOfAPhase {
+		share := (float64(step) + 0.5) / stepsOfAPhase
+		d := done(0, share) - done(1, share)
+		sum += d * d
+	}
+	return 100 * math.Sqrt(sum/stepsOfAPhase)
 }

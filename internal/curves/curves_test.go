@@ -190,3 +190,40 @@ func TestCurvesThatCannotBeComparedAreRefused(t *testing.T) {
 		}
 	}
 }
+
+// Progress knows neither the offset nor the scale of a probe, nor how long a phase took;
+// it knows a curve that bends.
+func TestProgressIsOfTheShapeAlone(t *testing.T) {
+	marks := func(end float64) roast.Marks {
+		return roast.Marks{pb.MarkKind_MARK_KIND_CHARGE: 0, pb.MarkKind_MARK_KIND_DROP: end}
+	}
+	along := func(seconds float64, cel func(share float64) float64) curves.Roast {
+		r := curves.Roast{Marks: marks(seconds)}
+		for i := range 201 {
+			share := float64(i) / 200
+			r.Trace.At, r.Trace.Cel = append(r.Trace.At, share*seconds), append(r.Trace.Cel, cel(share))
+		}
+		return r
+	}
+	straight := along(600, func(s float64) float64 { return 100 + 100*s })
+	other := along(900, func(s float64) float64 { return 60 + 140*s })
+	bent := along(600, func(s float64) float64 { return 100 + 100*s*s })
+	flat := along(600, func(s float64) float64 { return 100 })
+	for name, c := range map[string]struct {
+		with curves.Roast
+		want float64
+	}{
+		"itself": {straight, 0}, "another probe": {other, 0},
+		// By hand: the root of the integral of (s − s²)² from 0 to 1, √(1/30).
+		"a bend": {bent, 100 * math.Sqrt(1./30)},
+		"flat":   {flat, math.NaN()},
+	} {
+		phases, _, err := curves.OnMarks(straight, c.with)
+		if err != nil || len(phases) != 1 {
+			t.Fatal(name, phases, err)
+		}
+		if got := phases[0].Progress; math.Abs(got-c.want) > 0.02 || math.IsNaN(got) != math.IsNaN(c.want) {
+			t.Errorf("%s: %v, want %v", name, got, c.want)
+		}
+	}
+}

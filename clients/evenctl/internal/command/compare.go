@@ -15,6 +15,7 @@ func (p *program) compare() *cobra.Command {
 	var within []string
 	var confidence float64
 	var search, since string
+	var reference referenceFlags
 	c := &cobra.Command{
 		Use:   "compare [SAMPLE SAMPLE ...]",
 		Short: "Say which samples were roasted alike, and which to roast again",
@@ -25,11 +26,18 @@ uncertainty, is never assumed.
 
 Tolerances are those of the lab file (parity:). Where it has none they are such as a lab
 may begin with; no standard states any. Without SAMPLEs all are compared that --search
-and --since select.`,
+and --since select.
+
+With --reference they are held against a roast of another roaster instead: by the shares
+of the phases, colour and loss of dry matter, and not by temperatures of probes. A FILE
+has a row of headings; which column is what, and in which unit, is declared.`,
 		Example: `  evenctl compare K-014 K-015 K-016
   evenctl compare --since 2026-11-25
-  evenctl compare K-014 K-015 --within colour_ground=1.5 --within total_time=45`,
-		Args:              compared(&search, &since),
+  evenctl compare K-014 K-015 --within colour_ground=1.5 --within total_time=45
+  evenctl compare K-014 K-015 --reference large.csv --time "Time:m:s" --bean "Bean:[degF]" \
+    --mark charge=0:00 --mark yellowing=5:40 --mark first-crack=9:50 --mark drop=11:45 \
+    --value colour_ground=63~0.3@bench-100`,
+		Args:              compared(&search, &since, &reference.reference),
 		ValidArgsFunction: complete(p.codes()),
 		RunE: func(c *cobra.Command, args []string) error {
 			req := &pb.CompareRequest{Samples: args, Search: search}
@@ -44,6 +52,9 @@ and --since select.`,
 			if err != nil {
 				return err
 			}
+			if reference.reference != "" {
+				return p.translate(c, client, &reference, req)
+			}
 			answer, err := client.Compare(c.Context(), req)
 			if err != nil {
 				return err
@@ -52,6 +63,7 @@ and --since select.`,
 		},
 	}
 	toleranceFlags(c, &within, &confidence)
+	reference.add(c)
 	c.Flags().StringVar(&search, "search", "", "samples whose code, lot, mark, origin or process contains this `text`")
 	c.Flags().StringVar(&since, "since", "", "samples roasted since a `day`, as 2026-11-25, or a time")
 	return c
@@ -59,9 +71,9 @@ and --since select.`,
 
 // compared checks that a comparison is of two samples or more, or of those that are
 // selected.
-func compared(search, since *string) cobra.PositionalArgs {
+func compared(search, since, reference *string) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if len(args) == 0 && (*search != "" || *since != "") {
+		if *reference != "" || len(args) == 0 && (*search != "" || *since != "") {
 			return nil
 		}
 		if err := arguments(2, -1, "the codes of two SAMPLEs or more, or --search or --since")(c, args); err != nil {
@@ -101,4 +113,18 @@ func tolerances(within []string, confidence float64) (*pb.ParityTerms, error) {
 		terms.Tolerances = append(terms.Tolerances, &pb.Tolerance{Name: strings.ReplaceAll(name, "-", "_"), Within: tolerance, Source: "asked for"})
 	}
 	return terms, nil
+}
+
+// translate holds roasts against a reference.
+func (p *program) translate(c *cobra.Command, client pb.CompareServiceClient, reference *referenceFlags, with *pb.CompareRequest) error {
+	req, err := reference.request()
+	if err != nil {
+		return err
+	}
+	req.Among, req.Search, req.Since, req.Terms = with.GetSamples(), with.GetSearch(), with.GetSince(), with.GetTerms()
+	answer, err := client.Translate(c.Context(), req)
+	if err != nil {
+		return err
+	}
+	return p.print(answer, func(w io.Writer) error { return p.style().Translations(w, answer) })
 }
