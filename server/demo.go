@@ -19,6 +19,7 @@ import (
 	"github.com/evenbench/evenbench/internal/lab"
 	"github.com/evenbench/evenbench/internal/problem"
 	"github.com/evenbench/evenbench/internal/simlab"
+	"github.com/evenbench/evenbench/internal/simlab/season"
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
@@ -29,6 +30,7 @@ type demo struct {
 	length     time.Duration
 	data       string
 	grpc, http string
+	season     bool
 	out        *pages
 }
 
@@ -45,6 +47,9 @@ evenctl while the demo runs. Lab time passes 60 times as fast as real time.
 ` + cautions,
 		Args: exactly(0, "demo takes no arguments"),
 		RunE: func(c *cobra.Command, _ []string) error {
+			if d.season {
+				return season.Write(c.OutOrStdout(), seasons)
+			}
 			d.out = &pages{w: c.OutOrStdout()}
 			return d.run(c.Context())
 		},
@@ -53,11 +58,15 @@ evenctl while the demo runs. Lab time passes 60 times as fast as real time.
 	f.Uint64Var(&d.seed, "seed", 1, "the same seed gives the same samples, masses, roasts and mishaps")
 	f.Float64Var(&d.rate, "rate", 60, "lab seconds per real second")
 	f.DurationVar(&d.length, "for", 0, "end after this much real time, with a table of the samples; 0: when the day's work is done")
+	f.BoolVar(&d.season, "season", false, "play two weeks at once instead, some times over, without a hub to ask: a table of its rankings against the truth")
 	f.StringVar(&d.data, "data", "", "folder for the record; it must be new or empty (default evenbench-data/demo-TIME)")
 	f.StringVar(&d.grpc, "grpc", "127.0.0.1:7413", "address to serve gRPC on")
 	f.StringVar(&d.http, "http", "127.0.0.1:7414", "address to serve JSON over HTTP on")
 	return c
 }
+
+// seasons are played for the table, which takes less than a minute.
+const seasons = 6
 
 func (d *demo) run(ctx context.Context) error {
 	if err := d.makeData(); err != nil {
