@@ -3,7 +3,6 @@ package seal
 import (
 	"bytes"
 	"crypto/sha256"
-	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -91,7 +90,7 @@ func write(signed string, proof []tlog.Hash, entries []Entry, hashes [][sha256.S
 		if err != nil {
 			return nil, fmt.Errorf("bundle entries from %d on: %w", entries[from].Cursor, err)
 		}
-		fmt.Fprintf(&b, "block %d %d %d\n%s\n", entries[from].Cursor, entries[to-1].Cursor, to-from, base64.StdEncoding.EncodeToString(packed))
+		fmt.Fprintf(&b, "block %d %d %d %d\n%s\n", entries[from].Cursor, entries[to-1].Cursor, to-from, len(packed), packed)
 	}
 	fmt.Fprintf(&b, "end %x\n", sha256.Sum256(b.Bytes()))
 	if b.Len() > MostBytes {
@@ -113,9 +112,22 @@ type Opened struct {
 type Altered struct {
 	// Where in the bundle: "entry 812", "checkpoint", "proof", "line 3".
 	Where string
-	// Cursor of the entry, 0 if it is none or not known.
+	// Cursor of the entry, or of the first of several; 0 if it is none or not known.
 	Cursor uint64
 	What   string
+	// Bytes of a damaged entry as they are, and what its hash should begin with.
+	bytes []byte
+	check [checkBytes]byte
+}
+
+// Entry returns the bytes of an entry that does not have the hash that is written beside
+// it; nil if that is not what is wrong.
+func (a *Altered) Entry() []byte { return a.bytes }
+
+// Fits tells whether bytes may be those that the entry had.
+func (a *Altered) Fits(entry []byte) bool {
+	hash := sha256.Sum256(entry)
+	return [checkBytes]byte(hash[:checkBytes]) == a.check
 }
 
 func (a *Altered) Error() string { return fmt.Sprintf("verify a bundle: %s: %s", a.Where, a.What) }
@@ -127,6 +139,17 @@ func (a *Altered) Error() string { return fmt.Sprintf("verify a bundle: %s: %s",
 // hash together is found by the root; which entry it was is said if the one that follows
 // it is in the bundle and was not changed as well, for that holds its hash.
 func Verify(bundle []byte, keys []note.Verifier) (Opened, error) {
+	return verify(bundle, keys, Entry{})
+}
+
+// Mends tells whether a bundle would hold, had an entry other bytes, of which there are as
+// many.
+func Mends(bundle []byte, keys []note.Verifier, entry Entry) bool {
+	_, err := verify(bundle, keys, entry)
+	return err == nil
+}
+
+func verify(bundle []byte, keys []note.Verifier, mended Entry) (Opened, error) {
 	if len(keys) == 0 {
 		return Opened{}, fmt.Errorf("verify a bundle: no key is given; ask the lab for its public key, not the bundle")
 	}
@@ -134,7 +157,7 @@ func Verify(bundle []byte, keys []note.Verifier) (Opened, error) {
 	if err != nil {
 		return Opened{}, err
 	}
-	entries, hashes, err := p.unpack()
+	entries, hashes, err := p.unpack(mended)
 	if err != nil {
 		return Opened{}, err
 	}
@@ -145,7 +168,7 @@ func Verify(bundle []byte, keys []note.Verifier) (Opened, error) {
 	if err := leads(entries, hashes, p.proof, c); err != nil {
 		return Opened{}, err
 	}
-	if !p.whole {
+	if !p.whole && mended.Bytes == nil {
 		return Opened{}, &Altered{Where: "end", What: "the file is not as it was written, though what it says still holds"}
 	}
 	return Opened{Checkpoint: c, SignedBy: by, Entries: entries}, nil
@@ -188,4 +211,18 @@ func hexHash(s string) (h [sha256.Size]byte, ok bool) {
 		return h, false
 	}
 	return [sha256.Size]byte(b), true
+}
+
+// Rewrite writes a bundle anew with other bytes in its entries, and leaves everything else
+// as it is: what somebody would do who wants to change one. It is for tests.
+func Rewrite(bundle []byte, entries []Entry) ([]byte, error) {
+	p, err := read(bundle)
+	if err != nil {
+		return nil, err
+	}
+	_, hashes, err := p.unpack(Entry{})
+	if err != nil {
+		return nil, err
+	}
+	return write(p.checkpoint, p.proof, entries, hashes)
 }

@@ -2,7 +2,6 @@ package seal
 
 import (
 	"crypto/sha256"
-	"encoding/base64"
 	"fmt"
 	"strconv"
 	"strings"
@@ -44,6 +43,17 @@ func (r *reader) next() (string, error) {
 	}
 	r.rest = rest
 	return line, nil
+}
+
+// bytes reads so many bytes and the end of their line.
+func (r *reader) bytes(n uint64) ([]byte, error) {
+	r.line++
+	if n >= uint64(len(r.rest)) || r.rest[n] != '\n' {
+		return nil, r.fail("%d bytes are announced, and the line does not end there", n)
+	}
+	b := []byte(r.rest[:n])
+	r.rest = r.rest[n+1:]
+	return b, nil
 }
 
 // count reads a line of a word and a number of the lines that follow, each of some
@@ -161,23 +171,21 @@ func (r *reader) entries(p *parts) error {
 			return err
 		}
 		words := strings.Split(line, " ")
-		if len(words) != 4 || words[0] != "block" {
-			return r.fail("%q, and not \"block\" with two cursors and a number", cut(line))
+		if len(words) != 5 || words[0] != "block" {
+			return r.fail("%q, and not \"block\" with two cursors and two numbers", cut(line))
 		}
 		first, okFirst := number(words[1])
 		last, okLast := number(words[2])
 		n, okCount := number(words[3])
-		if !okFirst || !okLast || !okCount || n < 1 || n > uint64(min(left, blockEntries)) {
-			return r.fail("%q, and not two cursors and a number from 1 to %d", cut(line), min(left, blockEntries))
+		size, okSize := number(words[4])
+		if !okFirst || !okLast || !okCount || !okSize || n < 1 || n > uint64(min(left, blockEntries)) {
+			return r.fail("%q, and not two cursors, a number from 1 to %d and a number of bytes", cut(line), min(left, blockEntries))
 		}
-		if line, err = r.next(); err != nil {
+		b := block{first: first, last: last, count: int(n)}
+		if b.packed, err = r.bytes(size); err != nil {
 			return err
 		}
-		packed, err := base64.StdEncoding.Strict().DecodeString(line)
-		if err != nil {
-			return altered(first, "the block from it to entry %d is not written in base64: %v", last, err)
-		}
-		p.blocks = append(p.blocks, block{first: first, last: last, count: int(n), packed: packed})
+		p.blocks = append(p.blocks, b)
 		left -= int(n)
 	}
 	return nil

@@ -96,16 +96,17 @@ func TestBundlesThatCannotBeReadSayWhere(t *testing.T) {
 		return strings.Replace(good, old, with, 1)
 	}
 	for says, text := range map[string]string{
-		"line 1: the bundle ends in the middle":         "",
-		`line 1: "hello", and not "evenbench bundle 1"`: "hello\n",
-		`line 2: "checkpoint -6"`:                       replaced("checkpoint 6", "checkpoint -6"),
-		`line 2: "checkpoint 06"`:                       replaced("checkpoint 6", "checkpoint 06"),
-		`line 2: "checkpoint 999999999"`:                replaced("checkpoint 6", "checkpoint 999999999"),
-		"the bundle has no entries":                     replaced("entries 2", "entries 0"),
-		"entry 1: it is damaged: it is entry 2":         replaced("block 2 3 2", "block 1 3 2"),
-		"with two cursors and a number":                 replaced("block 2 3 2", "block 2  3 2"),
-		"and not two cursors and a number from 1 to 2":  replaced("block 2 3 2", "block 2 3 3"),
-		"behind it, and not \"end\"":                    good + "more\n",
+		"line 1: the bundle ends in the middle":            "",
+		`line 1: "hello", and not "evenbench bundle 1"`:    "hello\n",
+		`line 2: "checkpoint -6"`:                          replaced("checkpoint 6", "checkpoint -6"),
+		`line 2: "checkpoint 06"`:                          replaced("checkpoint 6", "checkpoint 06"),
+		`line 2: "checkpoint 999999999"`:                   replaced("checkpoint 6", "checkpoint 999999999"),
+		"the bundle has no entries":                        replaced("entries 2", "entries 0"),
+		"entries 1 to 3: they cannot be unpacked: entry 2": replaced("block 2 3 2 ", "block 1 3 2 "),
+		"with two cursors and two numbers":                 replaced("block 2 3 2 ", "block 2  3 2 "),
+		"and not two cursors, a number from 1 to 2 and":    replaced("block 2 3 2 ", "block 2 3 3 "),
+		"bytes are announced, and the line":                replaced("block 2 3 2 ", "block 2 3 2 1"),
+		"behind it, and not \"end\"":                       good + "more\n",
 	} {
 		_, err := seal.Verify([]byte(text), l.keys)
 		if err == nil || !strings.Contains(err.Error(), says) {

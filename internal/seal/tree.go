@@ -24,22 +24,25 @@
 //
 // # The bundle
 //
-// A bundle is lines of text, each ended by a line feed:
+// A bundle is lines, each ended by a line feed, and of text but for the blocks:
 //
 //	evenbench bundle 1
 //	checkpoint N            and the N lines of the signed note
 //	proof N                 and N lines, each a hash in base64
 //	entries N               in blocks of up to 512, of each two lines:
-//	block FIRST LAST N      cursors of the first and the last, and how many
-//	BASE64                  the entries, compressed as a DEFLATE stream (RFC 1951)
+//	block FIRST LAST N SIZE cursors of the first and the last, how many, and how many bytes
+//	BYTES                   the entries, compressed as a DEFLATE stream (RFC 1951)
 //	end SHA256              of all that stands above, in hexadecimal
 //
-// Entries stand in order of their cursors. In a block each is: its cursor less the one
-// before in the bundle (0 before the first), the size of its bytes, and at which of them,
-// counted from 1, the hash of the entry before in the bundle stands (0: nowhere), as
-// unsigned varints; the first two bytes of its own hash; and its bytes, exclusive or
-// those of the last entry before it in the bundle that has as many, if there is one, and
-// without the place of that hash, which whoever reads has computed already.
+// Entries stand in order of their cursors. A block has first for each of them: its cursor
+// less the one before in the bundle (0 before the first), the size of its bytes, and at
+// which of them, counted from 1, the hash of the entry before in the bundle stands (0:
+// nowhere), as unsigned varints; and the first two bytes of its own hash. Then come the
+// bytes of the entries: exclusive or those of the last entry before in the bundle that has
+// as many, if there is one, and with zeros in place of that hash, which whoever reads has
+// computed already. Those of one size are the rows of a table, the tables in the order in
+// which sizes come up, and of each table the columns are written, from the first byte of
+// every row to the last.
 //
 // The proof is the roots of the largest subtrees that hold no entry of the bundle, from
 // left to right: with the entries' hashes they give the root. Whatever is changed in a
