@@ -5,15 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"os"
 	"os/exec"
-	"os/user"
 	"path/filepath"
-	"strconv"
 	"syscall"
 	"time"
 
 	"github.com/jackc/pgx/v5"
+
+	"github.com/evenbench/evenbench/internal/peers"
 )
 
 const rowAbout = "PostgreSQL as Debian sets it up, one row a reading with a primary key, synchronous_commit on; the subscriber is woken by NOTIFY and selects"
@@ -29,25 +28,12 @@ func postgresCopyWay() way {
 func postgresWay(name, about string, most int, byCopy bool) way {
 	return way{
 		name: name, about: about, most: most,
-		missing: func() error { _, err := postgresProgram("postgres"); return err },
+		missing: func() error { _, err := peers.PostgresProgram("postgres"); return err },
 		open: func(ctx context.Context, p place, l load) (keeper, error) {
 			k := &postgres{place: p}
 			return k, errors.Join(k.open(ctx, l, byCopy))
 		},
 	}
-}
-
-// postgresProgram finds a program of the server, which Debian keeps out of the PATH.
-func postgresProgram(name string) (string, error) {
-	found, _ := filepath.Glob("/usr/lib/postgresql/*/bin/" + name)
-	if len(found) > 0 {
-		return found[len(found)-1], nil
-	}
-	path, err := exec.LookPath(name)
-	if err != nil {
-		return "", errors.New("PostgreSQL is not installed: apt-get install postgresql")
-	}
-	return path, nil
 }
 
 // postgres is a server and the process that writes to it.
@@ -61,18 +47,7 @@ type postgres struct {
 // command returns a command that runs as the user postgres: the server refuses root.
 func (k *postgres) command(ctx context.Context, path string, args ...string) (*exec.Cmd, error) {
 	c := exec.CommandContext(ctx, path, args...)
-	c.Dir = k.dir
-	if os.Geteuid() != 0 {
-		return c, nil
-	}
-	u, err := user.Lookup("postgres")
-	if err != nil {
-		return nil, fmt.Errorf("PostgreSQL does not run as root: %w", err)
-	}
-	uid, _ := strconv.ParseUint(u.Uid, 10, 32)
-	gid, _ := strconv.ParseUint(u.Gid, 10, 32)
-	c.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}}
-	return c, os.Chown(k.dir, int(uid), int(gid))
+	return c, peers.AsPostgres(c, k.dir)
 }
 
 const readingTable = `CREATE TABLE reading (
@@ -90,7 +65,7 @@ func (k *postgres) open(ctx context.Context, l load, byCopy bool) error {
 		return err
 	}
 	_, port, _ := net.SplitHostPort(address[0])
-	program, err := postgresProgram("postgres")
+	program, err := peers.PostgresProgram("postgres")
 	if err != nil {
 		return err
 	}
@@ -119,7 +94,7 @@ func (k *postgres) makeDatabase(ctx context.Context, data string) error {
 	if first := k.bench.database; first != "" {
 		return k.run(ctx, "cp", "-a", first, data)
 	}
-	initdb, err := postgresProgram("initdb")
+	initdb, err := peers.PostgresProgram("initdb")
 	if err != nil {
 		return err
 	}
