@@ -3,9 +3,7 @@ package command
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -21,15 +19,17 @@ import (
 type exporting struct {
 	*program
 	output string
+	format string
 }
 
 func (p *program) export() *cobra.Command {
 	x := &exporting{program: p}
 	c := &cobra.Command{
 		Use:   "export",
-		Short: "Write tables of the record: CSV, or with --json JSON Lines",
-		Long: `export writes tables for other software, as comma-separated values with a header,
-or with --json as JSON Lines with the same names. Units are UCUM codes in columns
+		Short: "Write tables of the record: CSV, JSON Lines or Parquet",
+		Long: `export writes tables for other software, as comma-separated values with a header, with
+--json or --format jsonl as JSON Lines, or with --format parquet as a Parquet file, whose
+columns have the same names and types. Units are UCUM codes in columns
 of their own, times UTC in ISO 8601. What is not known is empty, or null.
 
 In CSV, text that a spreadsheet would take for a formula gets an apostrophe
@@ -40,8 +40,10 @@ entries as they are: evenctl samples --json, evenctl follow --json.`,
 		},
 		Example: `  evenctl export samples --output samples.csv
   evenctl export readings --instrument drum-1-probes --json
+  evenctl export readings --format parquet --output readings.parquet
   evenctl export trace --roast R-20261125-3`,
 	}
+	c.PersistentFlags().StringVar(&x.format, "format", "", "csv, jsonl or parquet; if it is not given, what the name of --output ends with, or else csv")
 	c.PersistentFlags().StringVarP(&x.output, "output", "o", "", "write to this `file` instead of standard output")
 	c.AddCommand(
 		x.ofRecords("samples", "One row a sample, with its main results", export.Samples),
@@ -157,34 +159,37 @@ func cause(ctx context.Context, err error) error {
 	return err
 }
 
-// write writes a table where and how the command line says. A file appears only
-// when it is whole; a device or a pipe is written as it comes.
+// write writes a table where and how the command line says.
 func (x *exporting) write(t export.Table) error {
 	if x.output == "" {
 		return x.encode(t, x.Out)
 	}
-	if info, err := os.Stat(x.output); err == nil && !info.Mode().IsRegular() {
-		f, err := os.OpenFile(x.output, os.O_WRONLY, 0)
-		if err != nil {
-			return fmt.Errorf("export: %w", err)
-		}
-		return errors.Join(x.encode(t, f), f.Close())
-	}
-	f, err := os.CreateTemp(filepath.Dir(x.output), ".export-*")
-	if err != nil {
-		return fmt.Errorf("export: %w", err)
-	}
-	defer os.Remove(f.Name()) // fails once it has been renamed, as it should
-	err = x.encode(t, f)
-	if err := errors.Join(err, f.Chmod(0o644), f.Close()); err != nil {
-		return fmt.Errorf("export to %s: %w", x.output, err)
-	}
-	return os.Rename(f.Name(), x.output)
+	return toFile(x.output, "export", func(w io.Writer) error { return x.encode(t, w) })
 }
 
 func (x *exporting) encode(t export.Table, w io.Writer) error {
-	if x.json {
+	switch format := x.form(); format {
+	case "csv":
+		return t.CSV(w)
+	case "jsonl":
 		return t.JSONLines(w)
+	case "parquet":
+		return t.Parquet(w)
+	default:
+		return usage("--format %q is none; give csv, jsonl or parquet", format)
 	}
-	return t.CSV(w)
+}
+
+// form is the form that the table is to have.
+func (x *exporting) form() string {
+	ending := strings.TrimPrefix(filepath.Ext(x.output), ".")
+	switch {
+	case x.format != "":
+		return x.format
+	case x.json:
+		return "jsonl"
+	case ending == "jsonl" || ending == "parquet":
+		return ending
+	}
+	return "csv"
 }
