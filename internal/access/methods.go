@@ -62,7 +62,13 @@ var Methods = map[string]Role{
 
 	"/evenbench.v1.DecisionService/ListDecisions": Observer,
 	// What is decided goes to buyer and producer.
-	"/evenbench.v1.DecisionService/Decide": Steward,
+	"/evenbench.v1.DecisionService/Decide":        Steward,
+	"/evenbench.v1.HandoverService/GetCheckpoint": Observer,
+	"/evenbench.v1.HandoverService/ProveGrowth":   Observer,
+	// What the lab signs, and whose signature it takes beside its own, is up to the lab.
+	"/evenbench.v1.HandoverService/SignCheckpoint":   Operator,
+	"/evenbench.v1.HandoverService/CosignCheckpoint": Operator,
+	"/evenbench.v1.HandoverService/MakeBundle":       Operator,
 
 	"/evenbench.v1.StatusService/GetStatus": Observer,
 

@@ -37,6 +37,7 @@ type Book struct {
 	roasts       map[string]*oneRoast
 	studies      []*study // as planned
 	drifts       map[chartKey]*pb.DrumDrifted
+	labs         []uint64 // cursors of the lab files that were loaded
 	requests     map[string]*pb.Entry
 	sessions     []*pb.PanelSession // of panels, as planned
 	changes      []change

@@ -29,6 +29,7 @@ func (b *Book) instrumentIdentified(m *pb.InstrumentIdentified) {
 	b.devices[m.GetInstrument()] = is
 	if r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]; r != nil {
 		r.identity = m.GetIdentity()
+		r.about = append(r.about, b.last)
 	}
 }
 
@@ -36,4 +37,7 @@ func (b *Book) instrumentAdopted(m *pb.InstrumentAdopted) {
 	d := b.devices[m.GetInstrument()]
 	d.Own = m.GetIdentity()
 	b.devices[m.GetInstrument()] = d
+	if r := b.current[m.GetInstrument()]; r != nil {
+		r.about = append(r.about, b.last)
+	}
 }

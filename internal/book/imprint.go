@@ -121,6 +121,7 @@ func (p *press) book() {
 	imprint.Int(p.Coder, &b.last)
 	imprint.Message(p.Coder, &b.opened)
 	imprint.Message(p.Coder, &b.lab)
+	p.cursors(&b.labs)
 	for _, s := range p.samples.list {
 		p.sample(s)
 	}

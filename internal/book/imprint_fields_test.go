@@ -15,7 +15,7 @@ func TestImprintKnowsEveryField(t *testing.T) {
 		written, followed string
 	}{
 		{Skim{}, "Book waits step", "runs key"},
-		{Book{}, "last opened lab samples order stations runs current devices calibrations checks roasts studies drifts requests sessions changes codes roastsNamed now cause", "charged stale unjudged drafts skims unsure"},
+		{Book{}, "last opened lab samples order stations runs current devices calibrations checks roasts studies drifts labs requests sessions changes codes roastsNamed now cause", "charged stale unjudged drafts skims unsure"},
 		{change{}, "cursor sample", ""},
 		{study{}, "planned charges ended reason", ""},
 		{charge{}, "queued left roast", ""},
@@ -23,11 +23,11 @@ func TestImprintKnowsEveryField(t *testing.T) {
 		{sample{}, "record roasts on", ""},
 		{station{}, "pb queue stays roast unused", ""},
 		{stay{}, "sample from to measured placement", ""},
-		{run{}, "pb station channels accounted base offset index measured drum charged takenUp identity scans scanned plain probes room closed", ""},
+		{run{}, "pb station channels accounted base offset index measured drum charged takenUp identity about holes scans scanned plain probes room closed", ""},
 		{channel{}, "pb role part load moved unloaded air", ""},
 		{batchRef{}, "number cursor at", ""},
 		{measured{}, "pb at property sample lies", ""},
-		{oneRoast{}, "pb sample station first run parts from to begin charge marks judged found trace recalibrated", "lent"},
+		{oneRoast{}, "pb sample station first run parts from to begin charge marks about judged found trace recalibrated", "lent"},
 		{calibration{}, "entry device", "curve"},
 		{checked{}, "last settled failed doubts", ""},
 		{doubt{}, "pb until", ""},

@@ -30,6 +30,8 @@ func (p *press) run(r *run) {
 	imprint.List(p.Coder, &r.charged, func(x **oneRoast) { refer(p.Coder, &p.roasts, x) })
 	imprint.List(p.Coder, &r.takenUp, func(x **oneRoast) { refer(p.Coder, &p.roasts, x) })
 	p.Text(&r.identity)
+	p.cursors(&r.about)
+	p.cursors(&r.holes)
 	p.Bool(&r.scans)
 	p.Text(&r.scanned)
 	p.Bool(&r.plain)
@@ -45,6 +47,10 @@ func (p *press) run(r *run) {
 	for _, name := range slices.Sorted(maps.Keys(r.channels)) {
 		p.channel(r, r.channels[name])
 	}
+}
+
+func (p *press) cursors(list *[]uint64) {
+	imprint.List(p.Coder, list, func(cursor *uint64) { imprint.Int(p.Coder, cursor) })
 }
 
 func (p *press) channel(r *run, ch *channel) {
@@ -100,7 +106,8 @@ func (p *press) roast(x *oneRoast) {
 		p.Float(&at)
 		x.marks[*kind] = at
 	})
-	imprint.List(p.Coder, &x.judged, func(cursor *uint64) { imprint.Int(p.Coder, cursor) })
+	p.cursors(&x.about)
+	p.cursors(&x.judged)
 	imprint.List(p.Coder, &x.found, func(m **pb.Mark) { imprint.Message(p.Coder, m) })
 	x.trace.Imprint(p.Coder)
 	p.Bool(&x.recalibrated)

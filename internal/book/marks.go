@@ -30,7 +30,7 @@ func (b *Book) roastOpened(m *pb.RoastOpened) {
 			FirstNumber: m.GetFirstNumber(), Air: b.air(),
 		},
 		sample: b.samples[m.GetSample()], station: r.station, first: r, run: r,
-		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{},
+		charge: r.elapsed(m.GetChargedAt().AsTime()), marks: roast.Marks{}, about: []uint64{b.last},
 	}
 	x.begin = x.charge - leadSeconds
 	x.from = r.cursorOf(b.numberBefore(d, r, x.begin))
@@ -105,6 +105,7 @@ func (b *Book) markSet(e *pb.Entry, m *pb.MarkSet) {
 	if x == nil {
 		return
 	}
+	x.about = append(x.about, b.last)
 	if e.GetCause() != 0 && m.GetReplaces() != 0 {
 		b.markedAnew(e, x, m)
 		return
@@ -231,6 +232,7 @@ func (b *Book) roastClosed(m *pb.RoastClosed) {
 	}
 	x.pb.LastNumber = m.GetLastNumber()
 	x.to = b.last
+	x.about = append(x.about, b.last)
 	x.pb.State = pb.RoastState_ROAST_STATE_DROPPED
 	if m.GetAborted() != "" {
 		x.pb.State = pb.RoastState_ROAST_STATE_ABORTED

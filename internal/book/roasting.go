@@ -29,6 +29,7 @@ type oneRoast struct {
 	begin    float64
 	charge   float64
 	marks    roast.Marks
+	about    []uint64    // cursors of the entries that are about it
 	judged   []uint64    // masses whose loss was judged, by cursor
 	found    []*pb.Mark  // marks as the hub found them, whatever became of them
 	trace    roast.Trace // of the bean probe, once it has ended; empty if let go of

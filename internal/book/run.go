@@ -34,12 +34,15 @@ type run struct {
 	charged, takenUp []*oneRoast
 	// Identity of the device that answered last in it; empty if it has not said.
 	identity string
-	scans    bool
-	scanned  string // the last code of the batch that is being read
-	plain    bool   // nothing follows from its readings
-	room     bool   // it reads the air of the room
-	probes   bool   // only what a drum shows follows from them
-	closed   bool
+	// Cursors of the entries that say what the run is and which device it is of, and of
+	// those that say that readings are missing or that the clock was stepped.
+	about, holes []uint64
+	scans        bool
+	scanned      string // the last code of the batch that is being read
+	plain        bool   // nothing follows from its readings
+	room         bool   // it reads the air of the room
+	probes       bool   // only what a drum shows follows from them
+	closed       bool
 }
 
 // channel is the state of one channel of a run.
@@ -71,7 +74,7 @@ const maxIndex = 4096
 func (b *Book) runOpened(m *pb.RunOpened) {
 	r := &run{
 		pb: m, station: b.station(m.GetStation()), channels: map[string]*channel{},
-		base: m.GetOpenedAt().AsTime(), plain: true, probes: true,
+		base: m.GetOpenedAt().AsTime(), plain: true, probes: true, about: []uint64{b.last},
 	}
 	onDrum := r.station.pb.GetKind() == pb.StationKind_STATION_KIND_DRUM
 	for _, c := range m.GetChannels() {
@@ -107,6 +110,7 @@ func (b *Book) runClosed(m *pb.RunClosed) {
 		return
 	}
 	r.closed = true
+	r.about = append(r.about, b.last)
 	r.accounted = max(r.accounted, m.GetLastNumber())
 	r.index = nil
 	// A roast that goes on may be taken up by the next run.
@@ -118,7 +122,11 @@ func (b *Book) runClosed(m *pb.RunClosed) {
 
 func (b *Book) gap(m *pb.Gap) {
 	r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]
-	if r == nil || m.GetFirstNumber() == 0 {
+	if r == nil {
+		return
+	}
+	r.holes = append(r.holes, b.last)
+	if m.GetFirstNumber() == 0 {
 		return
 	}
 	r.accounted = max(r.accounted, m.GetFirstNumber()+m.GetCount()-1)

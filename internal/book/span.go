@@ -41,6 +41,7 @@ func (b *Book) roastContinued(m *pb.RoastContinued) {
 	}
 	r.drum, r.offset, x.run = x.run.drum, m.GetOffsetS()+x.first.offset, r
 	x.parts = append(x.parts, r)
+	x.about = append(x.about, b.last)
 	r.takenUp = append(r.takenUp, x)
 	x.pb.Parts = append(x.pb.Parts, &pb.RoastPart{Run: m.GetRun(), OffsetS: m.GetOffsetS(), MissingS: m.GetMissingS()})
 	b.touch(x.sample)

@@ -32,6 +32,7 @@ const maxStays = 64
 
 func (b *Book) labLoaded(m *pb.LabLoaded) {
 	b.lab = m
+	b.labs = append(b.labs, b.last)
 	for _, s := range b.stations {
 		s.unused = true
 	}

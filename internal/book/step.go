@@ -15,6 +15,9 @@ const stepReach = 5 * time.Second
 // sample that is on a station would come there only when the clock has caught up, and
 // readings would go to whichever lay there an hour ago. Nothing that is recorded changes.
 func (b *Book) clockStepped(recorded time.Time, m *pb.ClockStepped) {
+	if r := b.runs[runKey{m.GetInstrument(), m.GetRun()}]; r != nil {
+		r.holes = append(r.holes, b.last)
+	}
 	if m.GetStep().AsDuration() >= 0 {
 		return
 	}

@@ -13,18 +13,20 @@ import (
 	pb "github.com/evenbench/evenbench/proto/evenbench/v1"
 )
 
-// fold is the book and the tally as they come out of the ledger.
+// fold is the book, the tally and the proofs as they come out of the ledger.
 type fold struct {
 	skim   *book.Skim
 	tally  *tally
+	proofs *proofs
 	unsure error
 }
 
-func newFold() *fold { return &fold{skim: book.NewSkim(), tally: newTally()} }
+func newFold() *fold { return &fold{skim: book.NewSkim(), tally: newTally(), proofs: newProofs()} }
 
 // imprint codes where the fold stands between two entries, to the Coder's end.
 func (f *fold) imprint(c *imprint.Coder) error {
 	f.tally.imprint(c)
+	f.proofs.imprint(c)
 	return f.skim.Imprint(c)
 }
 
@@ -37,6 +39,9 @@ func (f *fold) digest() (ledger.Hash, error) {
 
 // visit takes the next entry of the ledger.
 func (f *fold) visit(s ledger.Stored) error {
+	if err := f.proofs.add(s); err != nil {
+		return err
+	}
 	if s.Kind == kindReadings {
 		h, _, err := pb.ReadHeading(s.Bytes)
 		if err != nil {

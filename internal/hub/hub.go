@@ -58,11 +58,13 @@ type Hub struct {
 	options Options
 	log     *zap.Logger
 	scribe  *scribe
+	notary  *notary
 	upkeep  *upkeep
 	bench   *supervise.Bench
 	// checkpoints shorten the next start; kept is closed when no more are made.
 	checkpoints *checkpoints
 	kept        chan struct{}
+	signs       chan struct{} // closed when nothing more is signed
 	health      *health.Server
 	grpc        *grpc.Server
 	http        *http.Server
@@ -102,7 +104,7 @@ func start(ctx context.Context, o Options) (*Hub, error) {
 	if err := problems.Err(); err != nil {
 		return nil, err
 	}
-	h := &Hub{options: o, log: o.Log, lab: l, guard: access.NewGuard(l.Access, o.Log), stopping: make(chan struct{}), kept: make(chan struct{}), failed: make(chan error, 4)}
+	h := &Hub{options: o, log: o.Log, lab: l, guard: access.NewGuard(l.Access, o.Log), stopping: make(chan struct{}), kept: make(chan struct{}), signs: make(chan struct{}), failed: make(chan error, 4)}
 	h.upkeep = newUpkeep(o, l.Data)
 	if err := h.openRecord(ctx, l); err != nil {
 		return nil, err
@@ -151,7 +153,12 @@ func (h *Hub) openRecord(ctx context.Context, l *lab.Lab) error {
 		return errors.Join(fmt.Errorf("open the record in %s: it was made at %g times real time, and this hub runs at %g: a simulated record cannot become a real one; use another data folder",
 			l.Data, have, want), opened.Close())
 	}
+	key, err := labKey(l.Data, l.Name, h.log)
+	if err != nil {
+		return errors.Join(err, opened.Close())
+	}
 	h.scribe = &scribe{clock: h.options.Clock, ledger: opened, book: folded, tally: h.upkeep.tally}
+	h.notary = newNotary(f.proofs, h.scribe, key, h.log)
 	h.upkeep.scribe = h.scribe
 	h.scribe.mu.Lock()
 	defer h.scribe.mu.Unlock()
@@ -304,6 +311,7 @@ func (h *Hub) Stop(ctx context.Context) error {
 	}
 	<-h.kept
 	err = errors.Join(err, h.scribe.ledger.Close())
+	<-h.signs
 	h.grpc.Stop()
 	return errors.Join(err, h.http.Close())
 }
@@ -350,6 +358,7 @@ func (h *Hub) serve(recorder *recorder) error {
 	if err := panels.seatAll(context.Background()); err != nil {
 		return err
 	}
+	handover := &handoverService{notary: h.notary, making: make(chan struct{}, 1)}
 	within := newInward(h.guard)
 	for _, to := range []grpc.ServiceRegistrar{h.grpc, within} {
 		pb.RegisterRecordServiceServer(to, record)
@@ -361,6 +370,7 @@ func (h *Hub) serve(recorder *recorder) error {
 		pb.RegisterDecisionServiceServer(to, &decisionService{scribe: h.scribe})
 		pb.RegisterStatusServiceServer(to, &statusService{upkeep: h.upkeep})
 		pb.RegisterPanelServiceServer(to, panels)
+		pb.RegisterHandoverServiceServer(to, handover)
 	}
 	h.upkeep.instruments = instruments.observed
 	h.health = health.NewServer()
@@ -380,6 +390,7 @@ func (h *Hub) serve(recorder *recorder) error {
 	go func() { h.report("serve HTTP", h.serveHTTP()) }()
 	go h.watchLedger()
 	go h.keepCheckpoints()
+	go h.notarize()
 	h.upkeep.lookAtSpace()
 	h.upkeep.probe()
 	go h.upkeep.run(h.stopping, func() {

@@ -22,11 +22,11 @@ func (s *recordService) knownOn(ctx context.Context, code string, on *timestampp
 	case s.past <- struct{}{}:
 		defer func() { <-s.past }()
 	case <-ctx.Done():
-		return nil, s.ended(ctx, ctx.Err())
+		return nil, ended(ctx, ctx.Err())
 	}
 	b, err := s.fold(ctx, on.AsTime())
 	if err != nil {
-		return nil, s.ended(ctx, err)
+		return nil, ended(ctx, err)
 	}
 	record, ok := b.Record(code)
 	if !ok {

@@ -114,7 +114,7 @@ func (s *recordService) ofRoast(roast string) (sample, instrument string) {
 }
 
 // ended turns the error that ended a reader into the answer to a subscriber.
-func (s *recordService) ended(ctx context.Context, err error) error {
+func ended(ctx context.Context, err error) error {
 	switch {
 	case ctx.Err() != nil:
 		return status.FromContextError(ctx.Err()).Err()

@@ -51,7 +51,7 @@ func (s *recordService) Subscribe(r *pb.SubscribeRequest, stream grpc.ServerStre
 	for {
 		entries, err := reader.Next(ctx)
 		if err != nil {
-			return s.ended(stream.Context(), err)
+			return ended(stream.Context(), err)
 		}
 		for _, e := range entries {
 			if filter.passes(e) {

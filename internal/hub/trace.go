@@ -34,7 +34,7 @@ func (s *recordService) GetTrace(ctx context.Context, r *pb.GetTraceRequest) (*p
 		return nil, first(refusal, err)
 	}
 	if err := readBatches(ctx, s.scribe.ledger, t.span.From, t.span.To, t.add); err != nil {
-		return nil, s.ended(ctx, err)
+		return nil, ended(ctx, err)
 	}
 	return t.response(), nil
 }

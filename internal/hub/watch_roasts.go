@@ -24,7 +24,7 @@ func (s *recordService) WatchRoasts(r *pb.WatchRoastsRequest, stream grpc.Server
 	for begun := false; ; begun = true {
 		m, err := w.look(stream.Context())
 		if err != nil {
-			return s.ended(stream.Context(), err)
+			return ended(stream.Context(), err)
 		}
 		if !begun || len(m.GetRoasts())+len(m.GetEnded()) > 0 {
 			if err := stream.Send(m); err != nil {

@@ -48,7 +48,10 @@ func (r *reader) next() (string, error) {
 // bytes reads so many bytes and the end of their line.
 func (r *reader) bytes(n uint64) ([]byte, error) {
 	r.line++
-	if n >= uint64(len(r.rest)) || r.rest[n] != '\n' {
+	if n >= uint64(len(r.rest)) {
+		return nil, r.fail("the bundle ends in the middle: %d bytes are announced, and there are %d", n, len(r.rest))
+	}
+	if r.rest[n] != '\n' {
 		return nil, r.fail("%d bytes are announced, and the line does not end there", n)
 	}
 	b := []byte(r.rest[:n])

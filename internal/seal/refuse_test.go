@@ -105,7 +105,7 @@ func TestBundlesThatCannotBeReadSayWhere(t *testing.T) {
 		"entries 1 to 3: they cannot be unpacked: entry 2": replaced("block 2 3 2 ", "block 1 3 2 "),
 		"with two cursors and two numbers":                 replaced("block 2 3 2 ", "block 2  3 2 "),
 		"and not two cursors, a number from 1 to 2 and":    replaced("block 2 3 2 ", "block 2 3 3 "),
-		"bytes are announced, and the line":                replaced("block 2 3 2 ", "block 2 3 2 1"),
+		"bytes are announced, and":                         replaced("block 2 3 2 ", "block 2 3 2 1"),
 		"behind it, and not \"end\"":                       good + "more\n",
 	} {
 		_, err := seal.Verify([]byte(text), l.keys)

@@ -30,6 +30,7 @@ type Hub struct {
 	pb.UnimplementedCompareServiceServer
 	pb.UnimplementedMatchingServiceServer
 	pb.UnimplementedDecisionServiceServer
+	pb.UnimplementedHandoverServiceServer
 
 	Info        *pb.GetRecordInfoResponse
 	Entries     []*pb.Entry
@@ -127,6 +128,7 @@ func (s *Server) listen(address string) error {
 	pb.RegisterCompareServiceServer(s.grpc, s.hub)
 	pb.RegisterMatchingServiceServer(s.grpc, s.hub)
 	pb.RegisterDecisionServiceServer(s.grpc, s.hub)
+	pb.RegisterHandoverServiceServer(s.grpc, s.hub)
 	go s.grpc.Serve(l)
 	return nil
 }

@@ -12,7 +12,7 @@ import (
 )
 
 func (p *program) compare() *cobra.Command {
-	var within []string
+	var within, bundles, keys []string
 	var confidence float64
 	var search, since string
 	var reference referenceFlags
@@ -36,10 +36,14 @@ has a row of headings; which column is what, and in which unit, is declared.`,
   evenctl compare K-014 K-015 --within colour_ground=1.5 --within total_time=45
   evenctl compare K-014 K-015 --reference large.csv --time "Time:m:s" --bean "Bean:[degF]" \
     --mark charge=0:00 --mark yellowing=5:40 --mark first-crack=9:50 --mark drop=11:45 \
-    --value colour_ground=63~0.3@bench-100`,
-		Args:              compared(&search, &since, &reference.reference),
+    --value colour_ground=63~0.3@bench-100
+  evenctl compare K-014 --bundle theirs.bundle --bundle-key their-lab.pub`,
+		Args:              compared(&search, &since, &reference.reference, &bundles),
 		ValidArgsFunction: complete(p.codes()),
 		RunE: func(c *cobra.Command, args []string) error {
+			if len(bundles) > 0 {
+				return p.compareBundles(c.Context(), args, bundles, keys, within, confidence)
+			}
 			req := &pb.CompareRequest{Samples: args, Search: search}
 			var err error
 			if req.Since, err = p.day("--since", since, false); err != nil {
@@ -66,14 +70,16 @@ has a row of headings; which column is what, and in which unit, is declared.`,
 	reference.add(c)
 	c.Flags().StringVar(&search, "search", "", "samples whose code, lot, mark, origin or process contains this `text`")
 	c.Flags().StringVar(&since, "since", "", "samples roasted since a `day`, as 2026-11-25, or a time")
+	c.Flags().StringArrayVar(&bundles, "bundle", nil, "compare with the samples in this `file`, which another lab has handed over")
+	c.Flags().StringArrayVar(&keys, "bundle-key", nil, "public `key` of the lab that signed it, or a file that has it")
 	return c
 }
 
 // compared checks that a comparison is of two samples or more, or of those that are
-// selected.
-func compared(search, since, reference *string) cobra.PositionalArgs {
+// selected or in bundles.
+func compared(search, since, reference *string, bundles *[]string) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
-		if *reference != "" || len(args) == 0 && (*search != "" || *since != "") {
+		if len(*bundles) > 0 || *reference != "" || len(args) == 0 && (*search != "" || *since != "") {
 			return nil
 		}
 		if err := arguments(2, -1, "the codes of two SAMPLEs or more, or --search or --since")(c, args); err != nil {

@@ -40,7 +40,8 @@ func exitCodes() *cobra.Command {
   3  the hub could not be reached; nothing was done
   4  the hub refused: the message says why and what to do
   5  not found: no such sample, station, instrument or roast
-  6  the audit found a fault in the record
+  6  the audit found a fault in the record; or a bundle does not hold, or a
+     lab's record is not what a witness has seen
   7  no answer in time: a write may or may not be in the record;
      repeat it with the --request that the message gives
 130  ended by Ctrl-C (follow ends with 0)
@@ -79,7 +80,7 @@ func (p *program) exit(ctx context.Context, err error) int {
 	switch {
 	case err == nil:
 		return exitOK
-	case errors.Is(err, errFault):
+	case errors.Is(err, errFault), errors.As(err, &notHeld{}):
 		return exitFault
 	case !p.begun || errors.As(err, &usageError{}):
 		return exitUsage

@@ -100,7 +100,7 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 	f.BoolVar(&p.json, "json", false, "print JSON, one object a line")
 	f.BoolVar(&p.utc, "utc", false, "show times in UTC instead of local time")
 
-	root.AddGroup(&cobra.Group{ID: "look", Title: "Look:"}, &cobra.Group{ID: "write", Title: "Write down:"}, &cobra.Group{ID: "keep", Title: "Keep:"})
+	root.AddGroup(&cobra.Group{ID: "look", Title: "Look:"}, &cobra.Group{ID: "write", Title: "Write down:"}, &cobra.Group{ID: "keep", Title: "Keep:"}, &cobra.Group{ID: "hand", Title: "Hand over:"})
 	add := func(group string, commands ...*cobra.Command) {
 		for _, c := range commands {
 			c.GroupID = group
@@ -110,6 +110,7 @@ Stations come last, as in "put this there":  evenctl queue K-014 drum-1`,
 	add("look", p.follow(), p.samples(), p.sample(), p.verdicts(), p.explain(), p.stations(), p.roasts(), p.compare(), p.matching(), p.decisionList(), p.instruments(), p.calibrationList())
 	add("write", p.register(), p.amend(), p.queue(), p.unqueue(), p.place(), p.remove(), p.mark(), p.assign(), p.note(), p.check(), p.calibrate(), p.panel(), p.decide())
 	add("keep", p.status(), p.audit(), p.export(), p.reload())
+	add("hand", p.bundle(), p.verify(), p.checkpoint(), p.witness(), p.cosign(), p.sink())
 	root.AddCommand(exitCodes())
 	return root
 }
