@@ -67,8 +67,8 @@ func makeLabKey(path, lab string, log *zap.Logger) (seal.Key, error) {
 	return key, nil
 }
 
-// syncFolder makes the name of a new file last: a lab whose key is lost with the power has
-// signed with a key that nobody has any more.
+// syncFolder makes the name of a new file last: what was signed or committed to with a key
+// that is lost with the power nobody can take up any more.
 func syncFolder(path string) error {
 	if runtime.GOOS == "windows" {
 		return nil // it keeps names by itself

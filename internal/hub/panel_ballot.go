@@ -137,7 +137,7 @@ func castable(x *pb.PanelSession, seat access.Seat, code uint32) error {
 	case x.GetState() == pb.PanelState_PANEL_STATE_PLANNED:
 		return refuse(pb.ErrorReason_ERROR_REASON_SESSION_STATE, "session: %s is not open yet: open it, and send the ballot again", seat.Session)
 	case !going(x):
-		return ended(x)
+		return noLonger(x)
 	case !slices.Contains(v.GetCodes(), code):
 		return refuse(pb.ErrorReason_ERROR_REASON_SESSION_UNKNOWN, "code: no cup of session %s is called %d: look at its label again", seat.Session, code)
 	}

@@ -71,7 +71,7 @@ func (s *panelService) drawClose(ctx context.Context, x *pb.PanelSession, r *pb.
 	case x == nil:
 		return nil, nil
 	case !going(x):
-		return nil, ended(x)
+		return nil, noLonger(x)
 	case r.GetForce() != "" && r.GetAbandon() != "":
 		return nil, invalid("abandon", "is given, and force too: close %s, or give it up", r.GetSession())
 	case r.GetAbandon() != "":

@@ -52,14 +52,6 @@ func writeSynced(name string, text []byte) error {
 	return errors.Join(err, f.Sync(), f.Close())
 }
 
-func syncFolder(name string) error {
-	f, err := os.Open(name)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
-}
-
 // read returns the key that a session was planned with, or refuses if it is not there any
 // more.
 func (r keyring) read(m *pb.PanelPlanned) (panel.Key, error) {

@@ -298,7 +298,7 @@ func (s *panelService) OpenSession(ctx context.Context, r *pb.OpenSessionRequest
 			return nil, err
 		}
 		if !going(x) {
-			return nil, ended(x)
+			return nil, noLonger(x)
 		}
 		if hours > mostHours {
 			return nil, invalid("hours", "are %d; links last at most %d, and can be given anew", hours, mostHours)
@@ -361,8 +361,8 @@ func (s *panelService) seatAll(ctx context.Context) error {
 	return err
 }
 
-// ended refuses what a session is not open for any more.
-func ended(x *pb.PanelSession) error {
+// noLonger refuses what a session is not open for any more.
+func noLonger(x *pb.PanelSession) error {
 	how := "was closed"
 	if x.GetState() == pb.PanelState_PANEL_STATE_ABANDONED {
 		how = "was given up"

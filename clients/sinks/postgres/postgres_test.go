@@ -197,7 +197,7 @@ func TestViews(t *testing.T) {
 			t.Fatal(err)
 		}
 		got, err := pgx.CollectExactlyOneRow(rows, func(r pgx.CollectableRow) ([]any, error) { return r.Values() })
-		if err != nil || fmt.Sprint(got) != fmt.Sprint(want) {
+		if err != nil || fmt.Sprintf("%v", got) != fmt.Sprintf("%v", want) {
 			t.Errorf("%s\ngives %v, %v; want %v", query, got, err, want)
 		}
 	}
