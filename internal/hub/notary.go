@@ -52,7 +52,7 @@ func (n *notary) run(ctx context.Context) {
 		defer close(signs)
 		n.signNowAndThen(ctx)
 	}()
-	if err := n.follow(ctx); err != nil && ctx.Err() == nil && !errors.Is(err, ledger.ErrClosed) {
+	if err := n.follow(ctx); ctx.Err() == nil && !errors.Is(err, ledger.ErrClosed) {
 		n.log.Error("the record is not signed any more until the hub starts anew", zap.Error(err))
 	}
 	cancel()
@@ -67,7 +67,7 @@ func (h *Hub) notarize() {
 	h.notary.run(ctx)
 }
 
-// follow lets the tree grow with the record.
+// follow lets the tree grow with the record, until it cannot.
 func (n *notary) follow(ctx context.Context) error {
 	n.mu.Lock()
 	size := n.tree.Size()

@@ -257,10 +257,7 @@ func secrets(c *cupping) (list [][]byte) {
 	k := c.key()
 	seed := k.Seed[:]
 	list = append(list, seed, []byte(hex.EncodeToString(seed)), []byte(base64.StdEncoding.EncodeToString(seed)), []byte(base64.RawURLEncoding.EncodeToString(seed)))
-	for _, line := range bytes.Split(bytes.TrimSpace(k.Text()), []byte("\n"))[2:] {
-		list = append(list, line)
-	}
-	return list
+	return append(list, bytes.Split(bytes.TrimSpace(k.Text()), []byte("\n"))[2:]...)
 }
 
 // What lets an assessor in is of one session, one person and one time, and gives nothing but
