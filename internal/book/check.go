@@ -36,6 +36,8 @@ func (b *Book) noteRequest(e *pb.Entry) {
 		kept.Body = &pb.Entry_CalibrationMade{CalibrationMade: &pb.CalibrationMade{Calibration: &pb.Calibration{Id: m.CalibrationMade.GetCalibration().GetId()}}}
 	case *pb.Entry_InstrumentChecked:
 		kept.Body = m
+	case *pb.Entry_CheckpointSigned:
+		kept.Body = m
 	case *pb.Entry_MatchingPlanned:
 		kept.Body = m
 	case *pb.Entry_DecisionMade:

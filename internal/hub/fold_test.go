@@ -16,7 +16,8 @@ func TestP6_ShortcutsOfAStartChangeNothing(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "ledger")
 	written := writeSeason(t, dir, 12, 3)
 	start := func(unsure error) (string, *tally) {
-		f := &fold{skim: book.NewSkim(), tally: newTally(), unsure: unsure}
+		f := newFold()
+		f.unsure = unsure
 		l, err := ledger.Open(t.Context(), ledger.Options{Dir: dir, HubVersion: "season", Visit: f.visit})
 		if err != nil {
 			t.Fatal(err)

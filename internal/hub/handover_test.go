@@ -341,6 +341,9 @@ func TestSignedRecordGoesOnAfterItsHub(t *testing.T) {
 		t.Errorf("after the hub: %v, before it %v", got, before)
 	}
 	next.enter(&pb.Entry{Actor: "ana", Body: &pb.Entry_NoteAdded{NoteAdded: &pb.NoteAdded{Sample: "EB4102", Text: "later"}}})
+	if again := signedBy(next); !proto.Equal(again, before) { // it has the id of the first one
+		t.Errorf("a call that was repeated is answered with %v, and was with %v", again, before)
+	}
 	after := signedBy(next)
 	older, _, err := seal.Open(before.GetNote(), lab.keys())
 	if err != nil {
