@@ -93,6 +93,9 @@ func (x *instrumentPageView) tell(e *pb.Entry) {
 		row.What, row.Detail = v.T("run ends"), m.RunClosed.GetReason()
 	case *pb.Entry_Gap:
 		g := v.gap(m.Gap)
+		if n := len(x.Gaps); n > 0 && x.Gaps[n-1].From == g.From {
+			x.Gaps = x.Gaps[:n-1] // it was said to begin, and is over now
+		}
 		x.Gaps = append(x.Gaps, g)
 		row.What, row.Detail = v.T("gap"), strings.Trim(g.Why+": "+g.Detail, ": ")
 	case *pb.Entry_InstrumentChanged:
