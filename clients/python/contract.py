@@ -14,7 +14,8 @@ import subprocess
 import sys
 import tempfile
 
-FILES = ["evenbench/v1/record.proto", "evenbench/v1/driver.proto", "evenbench/v1/hub.proto"]
+# What record.proto needs has to be compiled as well.
+FILES = [f"evenbench/v1/{name}.proto" for name in ("record", "cupping", "driver", "hub")]
 
 
 def _proto():

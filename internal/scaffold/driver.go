@@ -52,6 +52,7 @@ var languages = []language{
 		files: []beside{
 			{python.Contract, "contract.py", true},
 			{proto.Files, "evenbench/v1/record.proto", false},
+			{proto.Files, "evenbench/v1/cupping.proto", false},
 			{proto.Files, "evenbench/v1/driver.proto", false},
 			{proto.Files, "evenbench/v1/hub.proto", false},
 		},
@@ -64,6 +65,7 @@ var languages = []language{
 		files: []beside{
 			{examples.Files, "node/package.json", true},
 			{proto.Files, "evenbench/v1/record.proto", false},
+			{proto.Files, "evenbench/v1/cupping.proto", false},
 			{proto.Files, "evenbench/v1/driver.proto", false},
 		},
 		next: []string{"npm install --no-package-lock"},

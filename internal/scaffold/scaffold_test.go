@@ -71,8 +71,8 @@ func TestNewDriverIsBuilt(t *testing.T) {
 func TestNewDriverIsComplete(t *testing.T) {
 	for language, want := range map[string][]string{
 		"go":     {"main.go", "drip-scale.yaml"},
-		"python": {"driver.py", "drip-scale.yaml", "contract.py", "proto/evenbench/v1/record.proto", "proto/evenbench/v1/driver.proto", "proto/evenbench/v1/hub.proto"},
-		"node":   {"driver.js", "drip-scale.yaml", "package.json", "proto/evenbench/v1/record.proto", "proto/evenbench/v1/driver.proto"},
+		"python": {"driver.py", "drip-scale.yaml", "contract.py", "proto/evenbench/v1/record.proto", "proto/evenbench/v1/cupping.proto", "proto/evenbench/v1/driver.proto", "proto/evenbench/v1/hub.proto"},
+		"node":   {"driver.js", "drip-scale.yaml", "package.json", "proto/evenbench/v1/record.proto", "proto/evenbench/v1/cupping.proto", "proto/evenbench/v1/driver.proto"},
 	} {
 		start, err := scaffold.Driver("drip-scale", language)
 		dir := t.TempDir()
