@@ -178,6 +178,15 @@ func TestWhatIsCertainComesTrue(t *testing.T) {
 	})
 }
 
+// A share that gets smaller may be all at first: a window up to 100 % is not missed by it.
+func TestShareMayBeAllOfIt(t *testing.T) {
+	c := set(0.05, onFinding("drying_share", "%", 1, 100))
+	s := during(c, criteria.Course{Now: 60, Marks: marks{yellowing: at(60, 1)}})[0]
+	if s.Awaits != drop || s.From != 60 || s.Until != 6000 {
+		t.Errorf("it awaits %v from %v to %v s, want the drop from 60 to 6000 s", s.Awaits, s.From, s.Until)
+	}
+}
+
 // The probabilities of what is foreseen sum to 1, leave nothing where the value cannot come
 // to lie any more, and the interval lies within its bounds.
 func TestForeseenProbabilitiesSumToOne(t *testing.T) {

@@ -87,12 +87,14 @@ func (s span) when(at []float64, value float64) float64 {
 	switch {
 	case s.shrinks() && math.IsInf(value, 1):
 		return math.Inf(-1)
-	case s.shrinks() && value <= 0, s.share && value >= 100:
+	case s.shrinks() && value <= 0:
 		return math.Inf(1)
 	case s.shrinks():
 		return at[0] + 100*(at[n-2]-at[n-3])/value
 	case math.IsInf(value, 0):
 		return value
+	case s.share && value >= 100:
+		return math.Inf(1)
 	case s.share:
 		return (100*at[n-2] - value*at[0]) / (100 - value)
 	}
