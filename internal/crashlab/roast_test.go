@@ -215,9 +215,13 @@ func compareRoasts(t *testing.T, calm, struck *pb.SampleRecord, spread float64) 
 	}
 	for i := range min(len(a.GetMarks()), len(b.GetMarks())) {
 		x, y := a.GetMarks()[i], b.GetMarks()[i]
+		most := spread + lineEvery.Seconds()
+		if x.GetMethod() == "person" {
+			most *= 2 // the two hubs are told one after the other, which takes time as well
+		}
 		t.Logf("%v: %.3f s, %.2f °C; struck: %.3f s, %.2f °C", x.GetKind(), x.GetElapsedS(), x.GetBeanCel(), y.GetElapsedS(), y.GetBeanCel())
 		if x.GetKind() != y.GetKind() || x.GetMethod() != y.GetMethod() || x.GetActor() != y.GetActor() ||
-			math.Abs(x.GetElapsedS()-y.GetElapsedS()) > spread+lineEvery.Seconds() || math.Abs(x.GetBeanCel()-y.GetBeanCel()) > 1 {
+			math.Abs(x.GetElapsedS()-y.GetElapsedS()) > most || math.Abs(x.GetBeanCel()-y.GetBeanCel()) > 1 {
 			t.Errorf("mark %v; struck: %v", x, y)
 		}
 	}
